@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class OpsConfig(AppConfig):
+    name = "casebook.ops"
+    default_auto_field = "django.db.models.BigAutoField"

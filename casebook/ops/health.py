@@ -1,0 +1,23 @@
+"""Is this process alive, and can it do its work?"""
+
+from __future__ import annotations
+
+from django.db import DatabaseError, connection
+from django.http import HttpRequest, JsonResponse
+
+
+def livez(request: HttpRequest) -> JsonResponse:
+    """The process answers. Touches nothing else, so that a database restart does not kill it."""
+    return JsonResponse({"status": "ok"})
+
+
+def readyz(request: HttpRequest) -> JsonResponse:
+    """The process can answer real requests: the database replies to the application role."""
+    try:
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT 1")
+    except DatabaseError:
+        response = JsonResponse({"status": "unavailable", "database": "no answer"}, status=503)
+        response["Retry-After"] = "5"
+        return response
+    return JsonResponse({"status": "ok", "database": "ok"})
