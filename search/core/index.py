@@ -1,0 +1,257 @@
+"""The index: one built segment, small ones for what came since, and masks for what is gone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from search.core import storage
+from search.core.design import Design
+from search.core.explain import Part, explain
+from search.core.kernel import SCALE, Task, find_best
+from search.core.merging import merge_segments
+from search.core.postings import (
+    BuiltStatistics,
+    Filters,
+    Segment,
+    SegmentBuilder,
+)
+from search.core.reading import SLOTS
+from search.core.vectoriser import QueryVector, Vectoriser
+
+# Small segments beyond this many are merged: each costs a look-up of the query's terms.
+MOST_TAIL_SEGMENTS = 6
+
+
+@dataclass(frozen=True)
+class Hit:
+    """One similar case. parts add up to the similarity; empty where not asked for."""
+
+    id: str
+    similarity: float
+    parts: tuple[Part, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Layer:
+    """A segment and which of its cases still count; None for all."""
+
+    segment: Segment
+    alive: NDArray[np.bool_] | None = None
+
+    def without(self, ids: Iterable[str]) -> _Layer:
+        gone = self.segment.find_ids(ids)
+        if not len(gone):
+            return self
+        alive = np.ones(len(self.segment), dtype=bool) if self.alive is None else self.alive.copy()
+        alive[gone] = False
+        return replace(self, alive=alive)
+
+    @property
+    def cases(self) -> int:
+        return len(self.segment) if self.alive is None else int(self.alive.sum())
+
+
+@dataclass(frozen=True)
+class CaseIndex:
+    """Immutable: `with_tail` gives another one that shares the arrays. Safe between threads.
+
+    meta: whatever the builder wants to find again (JSON values).
+    """
+
+    design: Design
+    statistics: BuiltStatistics
+    layers: tuple[_Layer, ...]
+    meta: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_vectoriser", Vectoriser(self.design))
+
+    @property
+    def vectoriser(self) -> Vectoriser:
+        return self._vectoriser  # type: ignore[attr-defined,no-any-return]
+
+    # --- Making, keeping ----------------------------------------------------------------------
+
+    @classmethod
+    def build(
+        cls,
+        cases: Iterable[Mapping[str, Any]],
+        *,
+        design: Design,
+        meta: Mapping[str, Any] | None = None,
+    ) -> CaseIndex:
+        """An index of these cases. Raises ValueError where two have the same id."""
+        builder = SegmentBuilder(Vectoriser(design))
+        for case in cases:
+            builder.add(case)
+        segment, statistics = builder.finish(None)
+        assert statistics is not None  # noqa: S101 - asked for with None
+        return cls(design, statistics, (_Layer(segment),), dict(meta or {}))
+
+    def save(self, directory: Path) -> None:
+        """Write the built segment (not the tail) into a new directory, durably and whole."""
+        storage.save(
+            directory, self.layers[0].segment, self.statistics, self.design, dict(self.meta)
+        )
+
+    @classmethod
+    def open(cls, directory: Path) -> CaseIndex:
+        """Memory-map a saved index after checking it. Raises `storage.IndexDamaged`."""
+        segment, statistics, design, meta = storage.load(directory)
+        return cls(design, statistics, (_Layer(segment),), meta)
+
+    def with_query_design(self, design: Design) -> CaseIndex:
+        """Today's weights and credits, over what is stored."""
+        return replace(
+            self,
+            design=replace(
+                self.design,
+                weights=design.weights,
+                credits=design.credits,
+                neighbour_alikeness=design.neighbour_alikeness,
+            ),
+        )
+
+    def with_tail(
+        self, cases: Iterable[Mapping[str, Any]], removed_ids: Iterable[str] = ()
+    ) -> CaseIndex:
+        """Newer cases added (in place of those with the same id) and removed ones masked.
+
+        An id both added and removed is there: its case came back.
+        """
+        newer = {str(case["id"]): case for case in cases}
+        gone = set(removed_ids) | set(newer)
+        layers = [layer.without(gone) for layer in self.layers] if gone else list(self.layers)
+        if newer:
+            builder = SegmentBuilder(self.vectoriser)
+            for case in newer.values():
+                builder.add(case)
+            layers.append(_Layer(builder.finish(self.statistics)[0]))
+        base, tail = layers[0], [layer for layer in layers[1:] if layer.cases]
+        if len(tail) > MOST_TAIL_SEGMENTS:
+            tail = [_Layer(merge_segments([(layer.segment, layer.alive) for layer in tail]))]
+        return replace(self, layers=(base, *tail))
+
+    # --- Asking -------------------------------------------------------------------------------
+
+    def __len__(self) -> int:
+        return sum(layer.cases for layer in self.layers)
+
+    @property
+    def built_cases(self) -> int:
+        return len(self.layers[0].segment)
+
+    def search(
+        self,
+        query: Mapping[str, Any],
+        *,
+        limit: int = 20,
+        filters: Filters | None = None,
+        exclude: Iterable[str] = (),
+        explained: int | None = None,
+    ) -> list[Hit]:
+        """The `limit` most similar cases, best first, ties by id; the first `explained` of them
+        (None: all) with parts. Cases that have nothing in common with the query are left out.
+        Raises ValueError unless limit >= 1.
+        """
+        if limit < 1:
+            raise ValueError(f"limit must be at least 1, got {limit!r}")
+        vector = self.vectoriser.read_query(query, self.statistics)
+        if not vector.features:
+            return []
+        filters, excluded = filters or Filters(), list(exclude)
+        asked = [
+            _Asked(layer.without(excluded) if excluded else layer, vector) for layer in self.layers
+        ]
+        ranked: list[tuple[int, str, int, int]] = []
+        for number, one in enumerate(asked):
+            best = find_best(one.task(filters, limit))
+            ranked += [
+                (-key, one.segment.id(doc), number, doc)
+                for key, doc in zip(best.keys.tolist(), best.docs.tolist(), strict=True)
+            ]
+        ranked.sort()
+        ranked = ranked[:limit]
+        parts = _explain(asked, ranked[: limit if explained is None else explained])
+        return [
+            Hit(id_, -key / SCALE, parts.get((number, doc), ())) for key, id_, number, doc in ranked
+        ]
+
+    def unknown_words(self, query: Mapping[str, Any]) -> list[str]:
+        """Words of the query's complaint, as written, that no case has, in the text's order."""
+        view = self.vectoriser.view(query)
+        said = {f"words:{token.word}": token.said for token in reversed(view.tokens)}
+        features = list(said)[::-1]
+        known = np.zeros(len(features), dtype=bool)
+        for layer in self.layers:
+            known |= layer.segment.terms.find(features) >= 0
+        unknown = (
+            said[name] for name, is_known in zip(features, known, strict=True) if not is_known
+        )
+        return list(dict.fromkeys(unknown))
+
+
+class _Asked:
+    """A query put to one layer: its terms looked up once."""
+
+    def __init__(self, layer: _Layer, vector: QueryVector) -> None:
+        self.segment, self.alive, self.vector = layer.segment, layer.alive, vector
+        self.terms = self.segment.terms.find(vector.features)
+        self.credit_terms = self.segment.terms.find(vector.credit_features)
+
+    def task(self, filters: Filters, limit: int) -> Task:
+        segment, vector = self.segment, self.vector
+        known, known_credit = self.terms >= 0, self.credit_terms >= 0
+        terms = np.concatenate([self.terms[known], self.credit_terms[known_credit]])
+        allowed = segment.allowed(filters)
+        if self.alive is not None:
+            allowed = self.alive if allowed is None else allowed & self.alive
+        if allowed is None:
+            allowed = np.ones(len(segment), dtype=bool)
+        return Task(
+            starts=segment.starts[terms],
+            ends=segment.starts[terms + 1],
+            coefficients=np.concatenate(
+                [vector.coefficients[known], vector.credit_coefficients[known_credit]]
+            ),
+            likeness_terms=int(known.sum()),
+            docs=segment.docs,
+            values=segment.values,
+            slots=segment.slots,
+            slot_credit=_credit_by_slots(vector),
+            allowed=allowed.view(np.uint8),
+            limit=min(limit, max(1, len(segment))),
+        )
+
+
+def _credit_by_slots(vector: QueryVector) -> NDArray[np.float64]:
+    """Credit for every combination of slot bits, shape (2 ** len(SLOTS),)."""
+    table = np.array([vector.base_credit])
+    for number in range(len(SLOTS)):
+        # With the next bit unset (silent), then with it set.
+        table = np.concatenate([table + vector.slot_credits[number], table])
+    return table
+
+
+def _explain(
+    asked: Sequence[_Asked], ranked: Sequence[tuple[int, str, int, int]]
+) -> dict[tuple[int, int], tuple[Part, ...]]:
+    out: dict[tuple[int, int], tuple[Part, ...]] = {}
+    for number, one in enumerate(asked):
+        docs = [doc for _, _, in_segment, doc in ranked if in_segment == number]
+        if docs:
+            parts = explain(
+                one.vector,
+                one.segment,
+                one.terms,
+                one.credit_terms,
+                np.array(docs, dtype=np.int64),
+            )
+            out.update(zip(((number, doc) for doc in docs), parts, strict=True))
+    return out

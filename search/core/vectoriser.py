@@ -1,0 +1,272 @@
+"""Queries and cases as vectors: the numbers of the package's docstring, nothing else."""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from search.core.blocks import make_blocks
+from search.core.design import Design
+from search.core.reading import SLOT_BITS, SLOTS, Bag, Block, Item, ItemBlock, View
+from search.core.text import Normaliser
+
+
+class Statistics(Protocol):
+    """N and df of the built index."""
+
+    def masses(self, features: list[str]) -> NDArray[np.float64]:
+        """df of each feature, 0 for unknown ones; shape (len(features),)."""
+
+    def slot_count(self, slot: str) -> float:
+        """How many cases record the slot."""
+
+
+def idf(among: float, mass: NDArray[np.float64]) -> NDArray[np.float64]:
+    """ln((1+N)/(1+df)) + 1, for N `among` and df `mass`; at least 1 where df <= N.
+
+    Source: the smoothed form of scikit-learn's TfidfTransformer (its user guide).
+    """
+    return np.log((1.0 + among) / (1.0 + mass)) + 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Saying:
+    """Something the user said: how its matches are gathered into a part.
+
+    possible: coefficients of all its terms (bag), or the most it can contribute (item).
+    """
+
+    part: str
+    said: str
+    possible: float
+    told_from: float
+    is_item: bool
+
+
+@dataclass(frozen=True)
+class QueryVector:
+    """features, coefficients, saying_of: one per term, in the order of adding up.
+
+    credit_features, credit_coefficients: what a stored feature adds to (or, negative, takes from)
+    the credit. slot_credits: shape (len(SLOTS),), credit of a case silent in that slot.
+    """
+
+    features: list[str]
+    coefficients: NDArray[np.float64]
+    saying_of: NDArray[np.int64]
+    sayings: list[Saying]
+    credit_features: list[str]
+    credit_coefficients: NDArray[np.float64]
+    slot_credits: NDArray[np.float64]
+    base_credit: float
+    words: dict[str, str]
+
+
+class _QueryBuilder:
+    def __init__(self) -> None:
+        self.features: list[str] = []
+        self.coefficients: list[float] = []
+        self.saying_of: list[int] = []
+        self.sayings: list[Saying] = []
+        self.credits: dict[str, float] = {}
+        self.slot_credits = np.zeros(len(SLOTS))
+        self.base_credit = 0.0
+
+    def add_term(self, feature: str, coefficient: float, saying: int) -> None:
+        self.features.append(feature)
+        self.coefficients.append(coefficient)
+        self.saying_of.append(saying)
+
+    def credit_slot(self, slot: str, credit: float) -> None:
+        self.slot_credits[SLOTS.index(slot)] += credit
+
+    def credit_feature(self, feature: str, credit: float) -> None:
+        self.credits[feature] = self.credits.get(feature, 0.0) + credit
+
+    def finish(self, words: dict[str, str]) -> QueryVector:
+        return QueryVector(
+            features=self.features,
+            coefficients=np.array(self.coefficients, dtype=np.float64),
+            saying_of=np.array(self.saying_of, dtype=np.int64),
+            sayings=self.sayings,
+            credit_features=list(self.credits),
+            credit_coefficients=np.array(list(self.credits.values()), dtype=np.float64),
+            slot_credits=self.slot_credits,
+            base_credit=self.base_credit,
+            words=words,
+        )
+
+
+class Vectoriser:
+    """Reads cases and queries by one design."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self.blocks = make_blocks(design)
+        self._normaliser = Normaliser(design.replacements)
+
+    def view(self, case: Mapping[str, Any]) -> View:
+        return View(case, self._normaliser)
+
+    def read_query(self, query: Mapping[str, Any], statistics: Statistics) -> QueryVector:
+        view = self.view(query)
+        bags: list[tuple[Bag, dict[str, float]]] = []
+        asked: list[tuple[ItemBlock, list[Item]]] = []
+        present: list[Block] = []
+        for block in self.blocks:
+            if self.design.weights.get(block.name, 0.0) <= 0:
+                continue
+            if isinstance(block, Bag) and (strengths := block.strengths(view)):
+                bags.append((block, strengths))
+                present.append(block)
+            elif isinstance(block, ItemBlock) and (items := block.items(view)):
+                asked.append((block, items))
+                present.append(block)
+        total = sum(self.design.weights[block.name] for block in present)
+        builder = _QueryBuilder()
+        for bag, strengths in bags:
+            weight = self.design.weights[bag.name] / total
+            self._ask_bag(builder, bag, strengths, bag.spoken(view), weight, statistics)
+        for item_block, items in asked:
+            weight = self.design.weights[item_block.name] / total
+            self._ask_items(builder, item_block, items, weight, statistics)
+        words = {f"words:{token.word}": token.said for token in reversed(view.tokens)}
+        return builder.finish(dict(reversed(words.items())))
+
+    def _ask_bag(
+        self,
+        builder: _QueryBuilder,
+        bag: Bag,
+        strengths: dict[str, float],
+        spoken: dict[str, str],
+        weight: float,
+        statistics: Statistics,
+    ) -> None:
+        features = list(strengths)
+        values = np.array(list(strengths.values())) * idf(
+            statistics.slot_count(bag.slot), statistics.masses(features)
+        )
+        values *= weight / math.sqrt(float(values @ values))
+        sayings: dict[str, int] = {}
+        possible: dict[str, float] = {}
+        for feature, value in zip(features, values.tolist(), strict=True):
+            said = spoken.get(feature, "")
+            possible[said] = possible.get(said, 0.0) + value
+            sayings.setdefault(said, len(builder.sayings) + len(sayings))
+            builder.add_term(feature, value, sayings[said])
+        builder.sayings += [
+            Saying(bag.part, said, possible[said], bag.told_from, is_item=False) for said in sayings
+        ]
+        builder.credit_slot(bag.slot, weight * self.design.credits.get(bag.name, 0.0))
+
+    def _ask_items(
+        self,
+        builder: _QueryBuilder,
+        block: ItemBlock,
+        items: list[Item],
+        weight: float,
+        statistics: Statistics,
+    ) -> None:
+        importance = np.array([item.weight * _rarity(item, statistics) for item in items])
+        importance *= weight / importance.sum()
+        credit_share = self.design.credits.get(block.name, 0.0)
+        for item, most in zip(items, importance.tolist(), strict=True):
+            saying = len(builder.sayings)
+            builder.sayings.append(Saying(block.part, item.said, most, block.told_from, True))
+            for feature, alikeness in item.probes:
+                builder.add_term(feature, most * alikeness, saying)
+            credit = most * credit_share
+            if item.slot:
+                builder.credit_slot(item.slot, credit)
+            if item.silent_by:
+                builder.credit_feature(item.silent_by, credit)
+            if item.recorded_by:
+                builder.base_credit += credit
+                builder.credit_feature(item.recorded_by, -credit)
+
+
+def _rarity(item: Item, statistics: Statistics) -> float:
+    if not item.rarity:
+        return 1.0
+    features = [feature for feature, _ in item.rarity]
+    shares = np.array([share for _, share in item.rarity])
+    if item.among in SLOT_BITS:
+        among = statistics.slot_count(item.among)
+    else:
+        among = float(statistics.masses([item.among])[0])
+    return float(shares @ idf(among, statistics.masses(features)))
+
+
+class Collector:
+    """Gathers cases for a segment: features as local numbers, values not yet scaled."""
+
+    def __init__(self, vectoriser: Vectoriser) -> None:
+        self._vectoriser = vectoriser
+        self.numbers: dict[str, int] = {}
+        self.mass: list[float] = []
+        self.bag_slots: list[str] = [
+            block.slot if isinstance(block, Bag) else "" for block in vectoriser.blocks
+        ]
+        self.block_of = array("b")  # per feature
+        self.terms = array("i")
+        self.values = array("f")
+        self.row_ends = array("q")
+        self.slots = array("I")
+
+    def add(self, case: Mapping[str, Any]) -> None:
+        view = self._vectoriser.view(case)
+        bits = 0
+        for number, block in enumerate(self._vectoriser.blocks):
+            for slot in block.slots(view):
+                bits |= SLOT_BITS[slot]
+            if isinstance(block, Bag):
+                for name, strength in block.strengths(view).items():
+                    self._put(number, name, strength, 1.0)
+            elif isinstance(block, ItemBlock):
+                for feature in block.features(view):
+                    self._put(number, *feature)
+        self.slots.append(bits)
+        self.row_ends.append(len(self.terms))
+
+    def _put(self, block: int, name: str, value: float, mass: float) -> None:
+        number = self.numbers.get(name)
+        if number is None:
+            number = self.numbers[name] = len(self.mass)
+            self.mass.append(0.0)
+            self.block_of.append(block)
+        self.mass[number] += mass
+        self.terms.append(number)
+        self.values.append(value)
+
+    def scaled_values(self, statistics: Statistics) -> NDArray[np.float32]:
+        """Stored values, shape (len(terms),): bags times idf at unit length, items as they are."""
+        blocks = np.frombuffer(self.block_of, dtype=np.int8).astype(np.int64)
+        masses = statistics.masses(list(self.numbers))
+        factors = np.ones(len(blocks))
+        for number, slot in enumerate(self.bag_slots):
+            if slot:
+                of_block = blocks == number
+                factors[of_block] = idf(statistics.slot_count(slot), masses[of_block])
+        is_bag = np.array([bool(slot) for slot in self.bag_slots])
+        terms = np.frombuffer(self.terms, dtype=np.int32)
+        values = np.frombuffer(self.values, dtype=np.float32)
+        ends = np.frombuffer(self.row_ends, dtype=np.int64)
+        out = np.empty(len(terms), dtype=np.float32)
+        for first in range(0, len(ends), 50_000):  # in pieces, to bound memory
+            last = min(first + 50_000, len(ends))
+            start, stop = (int(ends[first - 1]) if first else 0), int(ends[last - 1])
+            rows = np.repeat(
+                np.arange(last - first), np.diff(ends[first:last], prepend=np.int64(start))
+            )
+            part = terms[start:stop]
+            scaled = values[start:stop] * factors[part]
+            group = rows * len(self.bag_slots) + blocks[part]
+            lengths = np.sqrt(np.bincount(group, weights=scaled * scaled))
+            out[start:stop] = np.where(is_bag[blocks[part]], scaled / lengths[group], scaled)
+        return out
