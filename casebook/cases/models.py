@@ -30,16 +30,14 @@ def at_least_zero(name: str, field: str) -> models.CheckConstraint:
     )
 
 
-class TransactionIdField(models.BigIntegerField):
+class TransactionIdField(models.Field):
     """PostgreSQL's 64-bit transaction id (xid8), read as an integer."""
 
     def db_type(self, connection: Any) -> str:
         return "xid8"
 
-    def rel_db_type(self, connection: Any) -> str:
-        return "xid8"
-
     def get_prep_value(self, value: Any) -> Any:
+        # As text: PostgreSQL has no cast from integer to xid8, but reads the literal.
         return None if value is None else str(value)
 
     def from_db_value(self, value: Any, expression: Any, connection: Any) -> int | None:
