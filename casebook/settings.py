@@ -202,6 +202,17 @@ REST_FRAMEWORK = {
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
 }
 
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Casebook",
+    "DESCRIPTION": "Pooled repair case histories. The readable form is at /api/docs.",
+    "VERSION": "1.0.0",
+    "OAS_VERSION": "3.1.0",
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+    "COMPONENT_SPLIT_PATCH": False,
+    "POSTPROCESSING_HOOKS": ["api.schema.finish_schema"],
+    "ENABLE_DJANGO_DEPLOY_CHECK": False,
+}
+
 # --- Celery: Redis is only a doorbell; what must happen is a row in PostgreSQL ---------------
 
 CELERY_BROKER_URL = REDIS_URL

@@ -1,0 +1,112 @@
+"""Query parameters, read as strictly as bodies: unknown, repeated and unusable ones are named."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from difflib import get_close_matches
+from typing import Any, TypeVar
+
+from drf_spectacular.utils import OpenApiParameter
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
+from rest_framework.request import Request
+
+from api.problems import BadParameters
+
+P = TypeVar("P", bound="Parameters")
+
+
+class Parameters(BaseModel):
+    """Base of an address's query parameters; a subclass names each with its type and meaning."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, str_max_length=1_000)
+
+
+class NoParameters(Parameters):
+    pass
+
+
+def read_parameters(request: Request, kind: type[P]) -> P:
+    """Raises BadParameters with every fault at once."""
+    given: dict[str, str] = {}
+    faults = []
+    for name, values in request.query_params.lists():
+        if len(values) > 1:
+            faults.append(_fault(name, "Give it once."))
+        if "\0" in name + values[-1]:
+            faults.append(_fault(name.replace("\0", ""), "Remove the NUL character."))
+            continue
+        given[name] = values[-1]
+    try:
+        parameters = kind.model_validate(given)
+    except ValidationError as error:
+        details = error.errors(include_url=False)
+        faults += [_read_detail(detail, kind) for detail in details]
+    if faults:
+        count = len(faults)
+        raise BadParameters(
+            f"{count} query parameter{'s' if count != 1 else ''} to correct.", errors=faults
+        )
+    return parameters
+
+
+def _fault(name: str, detail: str) -> dict[str, str]:
+    # The pointer reads the query as one object, so that programs find the place as in a body.
+    step = name[:100].replace("~", "~0").replace("/", "~1")
+    return {"pointer": f"/{step}", "in": "query", "detail": detail}
+
+
+def _read_detail(detail: ErrorDetails, kind: type[Parameters]) -> dict[str, str]:
+    name, context = str(detail["loc"][0]), detail.get("ctx", {})
+    if detail["type"] == "extra_forbidden":
+        return _fault(name, _unknown(name, kind.model_fields))
+    if detail["type"] == "literal_error":
+        return _fault(name, f"Give one of {str(context['expected']).replace(' or ', ', ')}.")
+    if detail["type"] == "casebook":
+        return _fault(name, str(context["message"]))
+    message = _MESSAGES.get(detail["type"], detail["msg"].rstrip(".") + ".")
+    return _fault(name, message)
+
+
+_MESSAGES = {
+    "missing": "This is required.",
+    "int_parsing": "Give a whole number.",
+    "bool_parsing": "Give true or false.",
+    "date_from_datetime_parsing": "Give a day as YYYY-MM-DD.",
+    "date_from_datetime_inexact": "Give a day as YYYY-MM-DD.",
+    "date_parsing": "Give a day as YYYY-MM-DD.",
+}
+
+
+def _unknown(name: str, known: Iterable[str]) -> str:
+    names = list(known)
+    near = get_close_matches(name, names, n=1, cutoff=0.7)
+    if near:
+        return f"There is no parameter {name[:60]!r} here; did you mean {near[0]}?"
+    listed = f"there are {', '.join(names)}" if names else "there are none"
+    return f"There is no parameter {name[:60]!r} here; {listed}."
+
+
+def describe_parameters(kind: type[Parameters]) -> list[OpenApiParameter]:
+    """For OpenAPI: the same fields that are read."""
+    schema = kind.model_json_schema()
+    required = schema.get("required", [])
+    return [
+        OpenApiParameter(
+            name,
+            _without_null(property_),
+            OpenApiParameter.QUERY,
+            required=name in required,
+            description=property_.get("description", ""),
+        )
+        for name, property_ in schema.get("properties", {}).items()
+    ]
+
+
+def _without_null(property_: Mapping[str, Any]) -> dict[str, Any]:
+    """A parameter is left out, never null."""
+    plain = {k: v for k, v in property_.items() if k not in ("title", "description")}
+    options = [option for option in plain.pop("anyOf", []) if option != {"type": "null"}]
+    if plain.get("default", 0) is None:
+        del plain["default"]
+    return plain | (options[0] if len(options) == 1 else {"anyOf": options} if options else {})

@@ -1,0 +1,290 @@
+"""A shop's own cases: post, read, list, change, withdraw, add to."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+from uuid import UUID
+
+from django.http import HttpResponse
+from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
+from pydantic import BeforeValidator, Field
+from rest_framework.request import Request
+
+from api.auth import MayContribute
+from api.idempotency import answer_once
+from api.pagination import cut_page, decode_cursor, page_links
+from api.parameters import Parameters, read_parameters
+from api.parsers import MergePatchParser, StrictJSONParser
+from api.v1 import answers, examples
+from api.v1.requests import CaseChanges
+from api.views import ApiView, quote_tag, respond, respond_tagged, shop_of, versions_matched
+from casebook.cases.documents import (
+    AttemptDocument,
+    CaseDocument,
+    Day,
+    FollowUpDocument,
+    fault,
+    known_key,
+)
+from casebook.cases.models import Case
+from casebook.cases.queries import (
+    CaseFilters,
+    Place,
+    describe_case,
+    get_case,
+    list_cases,
+    list_due,
+)
+from casebook.cases.reading import read_case
+from casebook.cases.services import (
+    add_attempt,
+    add_follow_up,
+    create_case,
+    preview_case,
+    today,
+    update_case,
+    withdraw_case,
+)
+from casebook.errors import StaleVersion
+from casebook.vocabulary import load_vocabulary
+from casebook.vocabulary.codes import CodeError, parse_code
+
+PAGE_SIZE = 200
+
+IDEMPOTENCY_KEY = OpenApiParameter(
+    "Idempotency-Key",
+    str,
+    OpenApiParameter.HEADER,
+    description="Your own name for this request, 1 to 200 characters. Repeating it is safe.",
+)
+ETAG = OpenApiParameter(
+    "ETag",
+    str,
+    OpenApiParameter.HEADER,
+    response=[200, 201],
+    description="The case's version: send it as If-Match with a change.",
+)
+LOCATION = OpenApiParameter(
+    "Location", str, OpenApiParameter.HEADER, response=[201], description="The case's address."
+)
+REPLAYED = OpenApiParameter(
+    "Idempotent-Replayed",
+    str,
+    OpenApiParameter.HEADER,
+    response=[201],
+    description="`true` where this is the first answer again.",
+)
+MADE = [IDEMPOTENCY_KEY, ETAG, LOCATION, REPLAYED]
+IF_MATCH = OpenApiParameter(
+    "If-Match", str, OpenApiParameter.HEADER, description="The ETag that you last saw."
+)
+
+
+def _known_unit_kind(text: str) -> str:
+    return known_key(text, load_vocabulary().units, "unit kinds")
+
+
+def _readable_code(text: str) -> str:
+    try:
+        return parse_code(text).code
+    except CodeError as error:
+        raise fault(str(error)) from error
+
+
+class CaseListParameters(Parameters):
+    state: Literal["open", "repaired", "followed"] | None = None
+    opened_from: Day | None = Field(None, description="First day.")
+    opened_to: Day | None = Field(None, description="Last day, inclusive.")
+    unit_kind: Annotated[str, BeforeValidator(_known_unit_kind)] | None = None
+    code: Annotated[str, BeforeValidator(_readable_code)] | None = Field(
+        None, description="A trouble code; a failure type behind it is not looked at."
+    )
+    shop_reference: str | None = Field(None, description="Exactly as posted.")
+    limit: int = Field(50, ge=1, le=PAGE_SIZE)
+    cursor: str | None = Field(None, description="From next or previous of an earlier page.")
+
+
+class DueParameters(Parameters):
+    limit: int = Field(50, ge=1, le=PAGE_SIZE)
+
+
+def _respond_case(request: Request, case: Case, *, status: int = 200) -> HttpResponse:
+    headers = {"ETag": quote_tag(case.version)}
+    if status == 201:
+        headers["Location"] = f"/api/v1/cases/{case.pk}"
+    return respond(describe_case(case), status=status, headers=headers)
+
+
+class CasesView(ApiView):
+    permission_classes = (MayContribute,)
+    parameters = {"get": CaseListParameters}
+
+    @extend_schema(
+        operation_id="list_cases",
+        summary="The shop's own cases, newest opened first",
+        responses=answers.CasePage,
+    )
+    def get(self, request: Request) -> HttpResponse:
+        given = read_parameters(request, CaseListParameters)
+        cursor = None if given.cursor is None else decode_cursor(given.cursor)
+        place = None if cursor is None else Place(cursor.day, cursor.id)
+        backwards = cursor is not None and cursor.backwards
+        found = list_cases(
+            shop=shop_of(request),
+            filters=CaseFilters(**given.model_dump(exclude={"limit", "cursor"})),
+            after=None if backwards else place,
+            before=place if backwards else None,
+            limit=given.limit + 1,
+        )
+        page = cut_page(
+            found, limit=given.limit, cursor=cursor, place_of=lambda case: (case.opened_on, case.pk)
+        )
+        return respond(
+            {**page_links(request, page), "results": [describe_case(case) for case in page.rows]}
+        )
+
+    @extend_schema(
+        operation_id="create_case",
+        summary="Posts a case",
+        description="All faults are reported at once. What is implausible but possible is stored, "
+        "and listed in `warnings`.",
+        parameters=MADE,
+        request=CaseDocument,
+        responses={201: answers.Case},
+        examples=[examples.CASE],
+    )
+    def post(self, request: Request) -> HttpResponse:
+        def make() -> HttpResponse:
+            document = read_case(request.data, today=today())
+            shop = shop_of(request)
+            case_id = create_case(shop=shop, document=document).pk
+            return _respond_case(request, get_case(shop=shop, case_id=case_id), status=201)
+
+        return answer_once(request, make)
+
+
+class CasePreviewView(ApiView):
+    permission_classes = (MayContribute,)
+
+    @extend_schema(
+        operation_id="preview_case",
+        summary="Checks a case and shows exactly what other shops would see; stores nothing",
+        request=CaseDocument,
+        responses=answers.CasePreview,
+        examples=[examples.CASE],
+    )
+    def post(self, request: Request) -> HttpResponse:
+        return respond(preview_case(document=read_case(request.data, today=today())))
+
+
+class CaseView(ApiView):
+    permission_classes = (MayContribute,)
+    tagged = True
+    parser_classes = (StrictJSONParser, MergePatchParser)
+
+    @extend_schema(
+        operation_id="get_case",
+        summary="One of the shop's own cases",
+        responses=answers.Case,
+    )
+    def get(self, request: Request, case_id: UUID) -> HttpResponse:
+        case = get_case(shop=shop_of(request), case_id=case_id)
+        return respond_tagged(request, describe_case(case), tag=str(case.version))
+
+    @extend_schema(
+        operation_id="update_case",
+        summary="Changes a case",
+        description="A JSON merge patch (RFC 7396): objects merge, lists replace, null clears.",
+        parameters=[IF_MATCH, ETAG],
+        request=CaseChanges,
+        responses=answers.Case,
+    )
+    def patch(self, request: Request, case_id: UUID) -> HttpResponse:
+        versions = versions_matched(request, required=True)
+        case = update_case(
+            shop=shop_of(request),
+            case_id=case_id,
+            changes=request.data,
+            version=_one_version(request, case_id, versions),
+        )
+        return _respond_case(request, case)
+
+    @extend_schema(
+        operation_id="withdraw_case",
+        summary="Withdraws a case: gone from search at once",
+        parameters=[IF_MATCH],
+        responses={204: OpenApiResponse(description="It is gone.")},
+    )
+    def delete(self, request: Request, case_id: UUID) -> HttpResponse:
+        versions = versions_matched(request)
+        withdraw_case(
+            shop=shop_of(request),
+            case_id=case_id,
+            version=_one_version(request, case_id, versions),
+        )
+        return HttpResponse(status=204)
+
+
+def _one_version(request: Request, case_id: UUID, versions: frozenset[int] | None) -> int | None:
+    """The version that the service shall insist on. Of several named ones, the present one."""
+    if versions is None or len(versions) == 1:
+        return None if versions is None else next(iter(versions))
+    case = get_case(shop=shop_of(request), case_id=case_id)
+    if case.version not in versions:
+        raise StaleVersion("Somebody changed this case meanwhile; read it again and redo.")
+    return case.version
+
+
+class AttemptsView(ApiView):
+    permission_classes = (MayContribute,)
+
+    @extend_schema(
+        operation_id="add_attempt",
+        summary="Adds what was done",
+        parameters=MADE,
+        request=AttemptDocument,
+        responses={201: answers.Case},
+        examples=[examples.ATTEMPT],
+    )
+    def post(self, request: Request, case_id: UUID) -> HttpResponse:
+        def make() -> HttpResponse:
+            case = add_attempt(shop=shop_of(request), case_id=case_id, data=request.data)
+            return _respond_case(request, case, status=201)
+
+        return answer_once(request, make)
+
+
+class FollowUpsView(ApiView):
+    permission_classes = (MayContribute,)
+
+    @extend_schema(
+        operation_id="add_follow_up",
+        summary="Adds what was seen later",
+        parameters=MADE,
+        request=FollowUpDocument,
+        responses={201: answers.Case},
+        examples=[examples.FOLLOW_UP],
+    )
+    def post(self, request: Request, case_id: UUID) -> HttpResponse:
+        def make() -> HttpResponse:
+            case = add_follow_up(shop=shop_of(request), case_id=case_id, data=request.data)
+            return _respond_case(request, case, status=201)
+
+        return answer_once(request, make)
+
+
+class DueView(ApiView):
+    permission_classes = (MayContribute,)
+    parameters = {"get": DueParameters}
+
+    @extend_schema(
+        operation_id="list_due",
+        summary="The shop's cases whose outcome is owed, the longest owed first",
+        description="A case leaves the list when its follow-up is recorded: work from the top.",
+        responses=answers.CasePage,
+    )
+    def get(self, request: Request) -> HttpResponse:
+        given = read_parameters(request, DueParameters)
+        cases = list_due(shop=shop_of(request), today=today(), limit=given.limit)
+        results = [describe_case(case) for case in cases]
+        return respond({"next": None, "previous": None, "results": results})

@@ -1,0 +1,107 @@
+"""Shapes of what is looked up: vocabulary, codes, VIN."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from api.v1.answers import Answer, FollowUpState, LevelName
+
+
+class UnitTerm(Answer):
+    key: str
+    label: str
+    synonyms: list[str]
+    meaning: str
+    subkinds: list[str]
+
+
+class SymptomTerm(Answer):
+    key: str
+    label: str
+    unit_kinds: list[str] = Field(description="Empty: any kind.")
+    synonyms: list[str]
+    meaning: str
+
+
+class ConditionTerm(Answer):
+    key: str
+    label: str
+    synonyms: list[str]
+    meaning: str
+
+
+class ResultTerm(Answer):
+    key: str
+    label: str
+    severity: float | None = Field(
+        ge=0, le=1, description="0 is as it should be; null where a result is no matter of degree."
+    )
+
+
+class CheckTerm(Answer):
+    key: str
+    label: str
+    kind: Literal["ordinal", "category", "number"]
+    minutes: int
+    unit_kinds: list[str] = Field(description="Empty: any kind.")
+    results: list[ResultTerm] = Field(description="In order for an ordinal check.")
+    unit: str | None
+    range: list[float] | None = Field(description="Lowest and highest accepted value.")
+    usual_range: list[float] | None = Field(description="Outside it a value is doubted.")
+    bins: list[float]
+    normal: str | None = Field(description="The result that says all is well.")
+    before: list[str]
+    cautions: list[str]
+    synonyms: list[str]
+    meaning: str
+    source: str
+
+
+class ActionTerm(Answer):
+    key: str
+    label: str
+    levels: list[LevelName]
+    unit_kinds: list[str] = Field(description="Empty: any kind.")
+    cautions: list[str]
+    synonyms: list[str]
+
+
+class CautionTerm(Answer):
+    key: str
+    label: str
+    text: str
+
+
+class PreconditionTerm(Answer):
+    key: str
+    label: str
+
+
+class RenamedTerm(Answer):
+    theme: str
+    old: str
+    new: str
+    since: str
+    reason: str
+
+
+class VocabularyDocument(Answer):
+    version: str
+    units: list[UnitTerm]
+    symptoms: list[SymptomTerm]
+    conditions: list[ConditionTerm]
+    checks: list[CheckTerm]
+    actions: list[ActionTerm]
+    levels: list[LevelName]
+    follow_up_states: list[FollowUpState]
+    cautions: list[CautionTerm]
+    preconditions: list[PreconditionTerm]
+    renamed: list[RenamedTerm]
+
+
+class Vin(Answer):
+    check_digit: Literal["ok", "wrong", "not_used"]
+    expected: str | None
+    years: list[int]

@@ -1,0 +1,20 @@
+"""Addresses under /api/v1/."""
+
+from __future__ import annotations
+
+from django.urls import path
+
+from api.v1 import cases, reference
+
+urlpatterns = [
+    path("vocabulary", reference.VocabularyView.as_view()),
+    path("vin", reference.VinView.as_view()),
+    path("cases", cases.CasesView.as_view()),
+    path("cases/preview", cases.CasePreviewView.as_view()),
+    path("cases/<uuid:case_id>", cases.CaseView.as_view()),
+    path("cases/<uuid:case_id>/attempts", cases.AttemptsView.as_view()),
+    path("cases/<uuid:case_id>/follow_ups", cases.FollowUpsView.as_view()),
+    path("follow_ups/due", cases.DueView.as_view()),
+    path("me", reference.MeView.as_view()),
+    path("schema", reference.SchemaView.as_view()),
+]

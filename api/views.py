@@ -1,0 +1,119 @@
+"""What every view of the API has in common; views parse, call one service, and render."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any, ClassVar, NoReturn
+
+from django.http import HttpResponse
+from django.utils.http import parse_etags
+from rest_framework.negotiation import DefaultContentNegotiation
+from rest_framework.renderers import BaseRenderer
+from rest_framework.request import Request
+from rest_framework.views import APIView
+
+from api.auth import Caller, Open
+from api.parameters import NoParameters, Parameters, read_parameters
+from api.problems import PreconditionRequired, Problem
+from api.schema import ApiSchema
+from casebook.errors import NotFound
+from casebook.shops.models import Shop
+
+
+class JsonOnly(DefaultContentNegotiation):
+    """There is one representation; whatever Accept says, a problem must be readable."""
+
+    def select_renderer(
+        self,
+        request: Request,
+        renderers: Sequence[BaseRenderer],
+        format_suffix: str | None = None,
+    ) -> tuple[BaseRenderer, str]:
+        return renderers[0], renderers[0].media_type
+
+
+class ApiView(APIView):
+    content_negotiation_class = JsonOnly
+    metadata_class = None
+    schema = ApiSchema()
+    # Which methods take query parameters, and which ones; all others refuse any.
+    parameters: ClassVar[Mapping[str, type[Parameters]]] = {}
+    # Whether GET answers with an ETag, and with 304 to whoever has it already.
+    tagged: ClassVar[bool] = False
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        if "HTTP_TRANSFER_ENCODING" in request.META and not request.META.get("CONTENT_LENGTH"):
+            # Without a length the body would look empty: better no than half an answer.
+            raise Problem("Send Content-Length with the body.", code="length_required")
+        if (request.method or "").lower() not in self.parameters:
+            read_parameters(request, NoParameters)
+
+
+class UnknownAddress(ApiView):
+    """Every address under /api that is nobody else's."""
+
+    authentication_classes = ()
+    permission_classes = (Open,)
+    schema = None
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> NoReturn:
+        raise NotFound()
+
+
+def shop_of(request: Request) -> Shop:
+    caller: Caller = request.auth
+    return caller.shop
+
+
+def respond(
+    data: object, *, status: int = 200, headers: Mapping[str, str] | None = None
+) -> HttpResponse:
+    body = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    response = HttpResponse(body, status=status, content_type="application/json")
+    response["Cache-Control"] = "private, no-store"
+    for name, value in (headers or {}).items():
+        response[name] = value
+    return response
+
+
+def respond_tagged(request: Request, data: object, *, tag: str | None = None) -> HttpResponse:
+    """One resource with its ETag (of the content, unless the caller knows a better one); 304 where
+    the client has it already."""
+    response = respond(data)
+    etag = quote_tag(tag or hashlib.sha256(response.content).hexdigest()[:32])
+    # RFC 9110, section 13.1.2: compared weakly.
+    known = [known.removeprefix("W/") for known in _read_tags(request, "If-None-Match")]
+    if etag in known or "*" in known:
+        response = HttpResponse(status=304)
+        del response["Content-Type"]
+    response["ETag"] = etag
+    response["Cache-Control"] = "private, no-cache"
+    return response
+
+
+def quote_tag(tag: str | int) -> str:
+    return f'"{tag}"'
+
+
+def _read_tags(request: Request, header: str) -> list[str]:
+    return parse_etags(request.headers.get(header, ""))
+
+
+def versions_matched(request: Request, *, required: bool = False) -> frozenset[int] | None:
+    """The versions that If-Match names; None where any will do (no header, or `*`).
+
+    A tag that is none of ours matches nothing, as RFC 9110 wants it, and is left out.
+    Raises PreconditionRequired.
+    """
+    if "If-Match" not in request.headers:
+        if required:
+            raise PreconditionRequired("Send the ETag that you last saw as If-Match.")
+        return None
+    tags = _read_tags(request, "If-Match")
+    if "*" in tags:
+        return None
+    numbers = [tag.strip('"') for tag in tags if not tag.startswith("W/")]
+    return frozenset(int(number) for number in numbers if number.isdecimal() and len(number) < 10)
