@@ -195,6 +195,7 @@ class _Reader:
                 unit=t.optional_text("unit") if number else None,
                 hard=t.pair("hard") if number else None,
                 soft=t.pair("soft") if number else None,
+                soft_24v=t.optional_pair("soft_24v") if number else None,
                 bins=t.numbers("bins") if number else (),
                 cautions=t.required_texts("cautions"),
                 normal=_normal(t, results),
@@ -305,6 +306,8 @@ def _number_faults(check: Check) -> Iterator[str]:
         yield f"{check.key}: a number needs hard and soft."
     elif not check.hard[0] <= check.soft[0] < check.soft[1] <= check.hard[1]:
         yield f"{check.key}: soft must lie within hard, low before high."
+    if check.soft_24v and check.hard and not check.hard[0] <= check.soft_24v[0] < check.soft_24v[1]:
+        yield f"{check.key}: soft_24v must lie within hard, low before high."
     if len(check.bins) < 2 or list(check.bins) != sorted(set(check.bins)):
         yield f"{check.key}: bins must be two or more ascending numbers."
 

@@ -107,6 +107,9 @@ class Table:
         self.fault(f"needs {name} as [low, high].")
         return None
 
+    def optional_pair(self, name: str) -> tuple[float, float] | None:
+        return None if self._get(name) is None else self.pair(name)
+
 
 def _all_numbers(values: Iterable[object]) -> bool:
     return all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)

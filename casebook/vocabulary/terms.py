@@ -82,7 +82,8 @@ class Check:
 
     results: in order for an ordinal check; empty for a number.
     unit, hard, soft, bins: of a number. Outside `hard` is refused, outside `soft` is doubted;
-    `bins` are the ascending centres at which values are compared.
+    `bins` are the ascending centres at which values are compared. `soft_24v`, where a 24 V system
+    reads differently: usual there.
     normal: the result that says all is well, None where there is none (numbers).
     """
 
@@ -95,6 +96,7 @@ class Check:
     unit: str | None = None
     hard: tuple[float, float] | None = None
     soft: tuple[float, float] | None = None
+    soft_24v: tuple[float, float] | None = None
     bins: tuple[float, ...] = ()
     cautions: tuple[str, ...] = ()
     normal: str | None = None

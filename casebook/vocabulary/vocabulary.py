@@ -178,6 +178,7 @@ def _check(check: Check) -> dict[str, Any]:
         "unit": check.unit,
         "range": list(check.hard) if check.hard else None,
         "usual_range": list(check.soft) if check.soft else None,
+        "usual_range_24v": list(check.soft_24v) if check.soft_24v else None,
         "bins": list(check.bins),
         "normal": check.normal,
         "before": list(check.before),
