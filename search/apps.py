@@ -3,4 +3,3 @@ from django.apps import AppConfig
 
 class SearchConfig(AppConfig):
     name = "search"
-    default_auto_field = "django.db.models.BigAutoField"

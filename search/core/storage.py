@@ -1,6 +1,6 @@
 """An index in a directory: one .npy file per array, and a manifest that vouches for all of them.
 
-    manifest.json   {"format", "cases", "design", "meta", "tables", "files", "checksum"}
+    manifest.json   {"format", "cases", "design", "meta", "files", "checksum", …}
     <array>.npy     memory-mapped when opened; processes share the pages
 
 A directory is written under a temporary name beside its place, flushed to disk and renamed, so it
@@ -63,6 +63,7 @@ def save(
             "slots": SLOTS,
             "cases": len(segment),
             "design": design.as_dict(),
+            "fingerprint": design.fingerprint(),
             "meta": meta,
             "tables": {"unit_kinds": segment.unit_kinds, "makes": segment.makes},
             "files": files,

@@ -58,7 +58,7 @@ def novel_cosine(one, two, weight, terms):
 
 
 @pytest.mark.parametrize(
-    ("one", "two", "printed"), [("SaS", "PaP", 0.94), ("SaS", "WH", 0.79), ("PaP", "WH", 0.69)]
+    "one, two, printed", [("SaS", "PaP", 0.94), ("SaS", "WH", 0.79), ("PaP", "WH", 0.69)]
 )
 def test_cosines_of_three_novels_match_iir_slides(one, two, printed):
     # Weight 1 + log10(tf), unit length, no idf; printed to 2 decimals.
@@ -67,7 +67,7 @@ def test_cosines_of_three_novels_match_iir_slides(one, two, printed):
     assert cosine == pytest.approx(printed, abs=5e-3)
 
 
-@pytest.mark.parametrize(("one", "two", "value"), [("SaS", "PaP", 0.999), ("SaS", "WH", 0.889)])
+@pytest.mark.parametrize("one, two, value", [("SaS", "PaP", 0.999), ("SaS", "WH", 0.889)])
 def test_cosines_of_raw_counts_match_iir_example_6_3(one, two, value):
     # Raw tf, the first three terms; that the book prints these two: from memory, not verified.
     terms = ["affection", "jealous", "gossip"]
@@ -75,7 +75,7 @@ def test_cosines_of_raw_counts_match_iir_example_6_3(one, two, value):
 
 
 @pytest.mark.parametrize(
-    ("df", "printed"), [(18_165, 1.65), (6_723, 2.08), (19_241, 1.62), (25_235, 1.50)]
+    "df, printed", [(18_165, 1.65), (6_723, 2.08), (19_241, 1.62), (25_235, 1.50)]
 )
 def test_idf_matches_iir_figure_6_8(df, printed):
     # IIR prints log10(N / df) for N = 806,791 (df and printed values from memory, not verified).

@@ -8,7 +8,7 @@ def words(text, **replacements):
 
 
 @pytest.mark.parametrize(
-    ("text", "expected"),
+    "text, expected",
     [
         ("Blows WARM, in town!", ["blows", "warm", "in", "town"]),
         ("", []),

@@ -1,0 +1,107 @@
+"""Builds a version of the index from the database, one builder at a time."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from django.db import connection
+
+from casebook.shops.tenancy import reading_shared
+from search.adapter import store
+from search.adapter.documents import current_design, read_shared_case
+from search.adapter.rows import count_changes, list_changes, stream_cases
+from search.core import CaseIndex, IndexDamaged
+from search.core.storage import read_manifest
+
+log = logging.getLogger("casebook.search")
+
+_LOCK = 0x_CA5E_B00C_0001  # any number that nobody else locks
+# When a rebuild is worth it: this many changes, or this share of the index, or any after a while.
+CHANGES_WORTH_A_BUILD = 300
+SHARE_WORTH_A_BUILD = 0.02
+LONGEST_BEHIND = timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class IndexStatus:
+    """What is on disk. reason: why nothing usable is, else empty. behind: changes since."""
+
+    present: bool
+    reason: str = ""
+    cases: int = 0
+    as_of: datetime | None = None
+    behind: int = 0
+    outdated: bool = False
+
+
+def build_index(*, on_case: Callable[[], None] | None = None) -> int | None:
+    """Build from all shared cases and put it in force; how many, or None where another builder
+    is at work. Raises OSError where the disk won't take it: the version in force stays.
+    """
+    with reading_shared():
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [_LOCK])
+            if not cursor.fetchone()[0]:
+                return None
+        store.clear_out()
+        snapshot, rows = stream_cases()
+        index = CaseIndex.build(
+            map(read_shared_case, _counted(rows, on_case)),
+            design=current_design(),
+            meta={
+                "xmin": snapshot.xmin,
+                "identity": snapshot.identity,
+                "as_of": snapshot.at.astimezone(UTC).isoformat(),
+            },
+        )
+        name = store.put_in_force(index)
+        store.clear_out()
+    log.info("search index %s built of %d cases", name, len(index))
+    return len(index)
+
+
+def _counted(
+    rows: Iterator[dict[str, Any]], on_case: Callable[[], None] | None
+) -> Iterator[dict[str, Any]]:
+    for row in rows:
+        yield row
+        if on_case is not None:
+            on_case()
+
+
+def index_status(*, thorough: bool = True) -> IndexStatus:
+    """Of the version in force. thorough: check every byte, not only the manifest."""
+    name = store.current_version()
+    if name is None:
+        return IndexStatus(present=False, reason="none was built yet")
+    try:
+        manifest = read_manifest(store.index_dir() / name)
+        if thorough:
+            CaseIndex.open(store.index_dir() / name)
+    except IndexDamaged as error:
+        return IndexStatus(present=False, reason=str(error))
+    meta = manifest["meta"]
+    with reading_shared():
+        snapshot = list_changes(2**63 - 1).snapshot
+        if meta["identity"] != snapshot.identity or meta["xmin"] > snapshot.xmax:
+            return IndexStatus(present=False, reason="it is of another state of the database")
+        behind = count_changes(meta["xmin"])
+    return IndexStatus(
+        present=True,
+        cases=manifest["cases"],
+        as_of=datetime.fromisoformat(meta["as_of"]),
+        behind=behind,
+        outdated=manifest["fingerprint"] != current_design().fingerprint(),
+    )
+
+
+def is_build_due(status: IndexStatus, *, now: datetime) -> bool:
+    if not status.present or status.outdated:
+        return True
+    if status.behind >= max(CHANGES_WORTH_A_BUILD, SHARE_WORTH_A_BUILD * status.cases):
+        return True
+    return status.behind > 0 and status.as_of is not None and now - status.as_of >= LONGEST_BEHIND

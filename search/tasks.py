@@ -1,0 +1,21 @@
+"""Keeps the index fresh. Tasks survive repetition: a second builder finds nothing to do."""
+
+from __future__ import annotations
+
+from celery import shared_task
+from django.utils import timezone
+
+from search import adapter
+
+
+@shared_task(name="search.tasks.build_index")
+def build_index() -> None:
+    adapter.build_index()
+
+
+@shared_task(name="search.tasks.refresh_index")
+def refresh_index(reason: str = "") -> None:
+    """Rebuild where it is worth it; always where a process says why it can't use what is there."""
+    status = adapter.index_status(thorough=bool(reason))
+    if adapter.is_build_due(status, now=timezone.now()):
+        adapter.build_index()
