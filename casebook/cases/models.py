@@ -107,7 +107,11 @@ class Case(models.Model):
             models.CheckConstraint(
                 name="case_odometer_with_unit",
                 condition=Q(odometer_value__isnull=True, odometer_unit="")
-                | Q(odometer_value__gte=0, odometer_unit__in=list(ODOMETER_UNITS)),
+                | Q(
+                    odometer_value__isnull=False,
+                    odometer_value__gte=0,
+                    odometer_unit__in=list(ODOMETER_UNITS),
+                ),
             ),
             models.CheckConstraint(
                 name="case_says_something",
@@ -201,7 +205,11 @@ class FollowUp(models.Model):
             models.CheckConstraint(
                 name="follow_up_odometer_with_unit",
                 condition=Q(odometer_value__isnull=True, odometer_unit="")
-                | Q(odometer_value__gte=0, odometer_unit__in=list(ODOMETER_UNITS)),
+                | Q(
+                    odometer_value__isnull=False,
+                    odometer_value__gte=0,
+                    odometer_unit__in=list(ODOMETER_UNITS),
+                ),
             ),
         ]
 
@@ -244,7 +252,11 @@ class SharedCase(models.Model):
             models.CheckConstraint(
                 name="shared_event_whole",
                 condition=Q(first_level__isnull=True, event__isnull=True, event_days__isnull=True)
+                # A comparison with NULL is no refusal: each part must be there.
                 | Q(
+                    first_level__isnull=False,
+                    event__isnull=False,
+                    event_days__isnull=False,
                     first_level__in=list(LEVELS),
                     event__in=["none", "came_back", "gone"],
                     event_days__gte=0,

@@ -214,6 +214,7 @@ def test_a_preview_stores_nothing(shop):
         (Case, {"make": ""}),
         (Case, {"odometer_value": -1}),
         (Case, {"odometer_unit": ""}),
+        (Case, {"odometer_value": None}),
         (Case, {"complaint": "", "codes": [], "symptoms": [], "findings": []}),
         (Case, {"codes": {"not": "a list"}}),
         (Case, {"complaint_no": 0}),
