@@ -1,0 +1,91 @@
+"""When the index is rebuilt, and by what."""
+
+from datetime import timedelta
+
+import pytest
+from django.core.management import CommandError, call_command
+from django.utils import timezone
+
+from search import adapter, tasks
+from search.adapter import IndexStatus, building, store
+from search.core import kernel
+from tests import factories
+
+NOW = timezone.now()
+
+
+@pytest.fixture(autouse=True)
+def own_index(settings, tmp_path):
+    settings.DATA_DIR = tmp_path
+    settings.INDEX_DIR = tmp_path / "index"
+    adapter.server.forget()
+    yield
+    adapter.server.forget()
+
+
+@pytest.mark.parametrize(
+    "status, due",
+    [
+        (IndexStatus(present=False), True),
+        (IndexStatus(present=True, cases=10, as_of=NOW), False),
+        (IndexStatus(present=True, cases=10, as_of=NOW, outdated=True), True),
+        (IndexStatus(present=True, cases=10, as_of=NOW, behind=299), False),
+        (IndexStatus(present=True, cases=10, as_of=NOW, behind=300), True),
+        (IndexStatus(present=True, cases=100_000, as_of=NOW, behind=1_999), False),
+        (IndexStatus(present=True, cases=100_000, as_of=NOW, behind=2_000), True),
+        (IndexStatus(present=True, cases=10, as_of=NOW - timedelta(hours=2), behind=1), True),
+        (IndexStatus(present=True, cases=10, as_of=NOW - timedelta(hours=2), behind=0), False),
+    ],
+)
+def test_a_build_is_due_when_it_is_worth_it(status, due):
+    assert adapter.is_build_due(status, now=NOW) is due
+
+
+def test_refreshing_twice_builds_once(committed_db):
+    factories.make_case(factories.make_shop())
+    tasks.refresh_index()
+    first = store.current_version()
+    tasks.refresh_index()
+    assert store.current_version() == first is not None
+
+
+def test_refreshing_builds_once_enough_has_changed(committed_db, monkeypatch):
+    monkeypatch.setattr(building, "CHANGES_WORTH_A_BUILD", 2)
+    shop = factories.make_shop()
+    factories.make_case(shop)
+    tasks.refresh_index()
+    first = store.current_version()
+    factories.make_case(shop)
+    tasks.refresh_index()
+    assert store.current_version() == first
+    factories.make_case(shop)
+    tasks.refresh_index()
+    assert store.current_version() != first
+    status = adapter.index_status()
+    assert (status.cases, status.behind, status.outdated) == (3, 0, False)
+
+
+def test_the_command_says_what_it_built(committed_db, capsys):
+    factories.make_case(factories.make_shop())
+    call_command("build_index")
+    assert capsys.readouterr().out == "Index built of 1 cases.\n"
+
+
+def test_the_command_gives_one_line_when_the_folder_cannot_be_written(
+    committed_db, settings, tmp_path
+):
+    (tmp_path / "file").write_text("")
+    settings.INDEX_DIR = tmp_path / "file" / "index"
+    with pytest.raises(CommandError, match=r"can't be written \(Not a directory\)"):
+        call_command("build_index")
+
+
+def test_warming_up_compiles_and_loads(committed_db, monkeypatch):
+    pytest.importorskip("numba")
+    monkeypatch.setattr(kernel, "_compiled", None)
+    factories.make_case(factories.make_shop())
+    adapter.build_index()
+    adapter.warm_up()
+    assert adapter.is_warm()
+    assert adapter.server._state.version == store.current_version()
+    assert any((store.index_dir().parent / "numba").rglob("*.nbi"))
