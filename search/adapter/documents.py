@@ -74,6 +74,7 @@ def read_shared_case(row: Mapping[str, Any]) -> dict[str, Any]:
 def read_query(document: SearchDocument, *, today: date) -> dict[str, Any]:
     """A search request as a query of the core."""
     vehicle, unit = document.vehicle, document.unit
+    odometer = vehicle.odometer
     return {
         "complaint": _text(mask_text(document.complaint).text),
         "codes": [_code(code.code) for code in document.codes if code.stage == "intake"],
@@ -92,7 +93,8 @@ def read_query(document: SearchDocument, *, today: date) -> dict[str, Any]:
         "unit_kind": unit.kind,
         "unit_family": unit.family,
         "age_years": _age(vehicle.year, f"{today:%Y-%m}"),
-        "odometer_km": _middle(band_of(vehicle.odometer.km if vehicle.odometer else None)),
+        "odometer_km": _middle(band_of(odometer.km if odometer else None)),
+        "said": {"odometer_km": f"{odometer.value:.0f} {odometer.unit}"} if odometer else {},
     }
 
 

@@ -20,7 +20,8 @@ A case is a plain mapping; every key but `id` may be missing or None:
      "year": 2019, "with_outcome": True, "cluster": 17}
 
 (the last three are for filters only, as are unit_kind and make besides their use in blocks). A
-query has the same form. Values of a number check stand in the unit in which its scale is given.
+query has the same form; it may say how an amount was given, for the explanations ("said":
+{"odometer_km": "81000 mi"}). Values of a number check stand in the unit of its scale.
 
 The similarity
 --------------

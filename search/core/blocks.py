@@ -177,6 +177,7 @@ class Findings(ItemBlock):
 
     name = "findings"
     part = "findings"
+    told_from = 0.75  # a neighbouring result counts, but is not what the user said
     NO_SCALE: ClassVar[Scale] = Scale()
 
     def __init__(self, scales: Mapping[str, Scale], neighbour_alikeness: float) -> None:
@@ -194,7 +195,7 @@ class Findings(ItemBlock):
         if value is None:
             return [(self.key(check, str(finding["result"])), 1.0)]
         if not scale.centres:
-            return [(self.key(check, f"{value:g}"), 1.0)]
+            return [(self.key(check, f"{value:.10g}"), 1.0)]
         return [(self.key(check, f"#{i}"), share) for i, share in soft_bins(value, scale.centres)]
 
     def features(self, view: View) -> Iterator[Feature]:
@@ -217,7 +218,7 @@ class Findings(ItemBlock):
         if value is None:
             probes |= self._neighbours(check, str(finding["result"]))
         return Item(
-            said=f"{check}: {finding['result'] if value is None else format(value, 'g')}",
+            said=f"{check}: {finding['result'] if value is None else format(value, '.10g')}",
             weight=1.0,
             probes=tuple(probes.items()),
             rarity=tuple(bins),
@@ -313,7 +314,8 @@ class Amount(ItemBlock):
         bins = self._bins(view)
         if not bins:
             return []
-        said = self.said_as.format(view.number(self.field))
+        words = view.case.get("said") or {}
+        said = words.get(self.field) or self.said_as.format(view.number(self.field))
         return [Item(said, 1.0, tuple(bins), slot=self.slot)]
 
 

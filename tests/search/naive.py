@@ -143,7 +143,7 @@ def result_bins(finding, scale):
     if finding.get("value") is None:
         return {finding["result"]: 1.0}
     if not scale or not scale.centres:
-        return {f"{finding['value']:g}": 1.0}
+        return {f"{finding['value']:.10g}": 1.0}
     return {f"#{i}": w for i, w in triangles(finding["value"], scale.centres).items()}
 
 

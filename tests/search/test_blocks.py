@@ -174,6 +174,15 @@ def test_neighbouring_results_of_an_ordered_check_are_partly_alike():
     assert similarities(index, finding("fluid", "dark")) == [0.5, 1.0, 0.5, 0.0]
 
 
+def test_a_neighbouring_result_counts_but_is_not_told_as_what_the_user_said():
+    index = index_of(finding("fluid", "burnt") | {"make": "Corvane"})
+    query = finding("fluid", "dark") | {"make": "Corvane"}
+    parts = {part.block: part for part in index.search(query)[0].parts}
+    assert parts["findings"].share > 0
+    assert parts["findings"].matched == ()
+    assert matched(index, finding("fluid", "burnt"), "findings") == ("fluid: burnt",)
+
+
 def test_checked_and_normal_is_not_the_same_as_not_checked():
     index = index_of(
         finding("fluid", "clean") | {"make": "Corvane"},
@@ -264,6 +273,12 @@ def test_age_and_odometer_fall_off_smoothly(field, unit):
     assert seen[7] == max(seen) == 1.0
     assert all(abs(a - b) < 0.75 for a, b in itertools.pairwise(seen))
     assert seen[19] == 0.0
+
+
+def test_an_amount_is_told_as_it_was_given():
+    index = index_of({"odometer_km": 130_000.0})
+    query = {"odometer_km": 130_356.0, "said": {"odometer_km": "81000 mi"}}
+    assert matched(index, query, "odometer") == ("81000 mi",)
 
 
 def test_a_far_odometer_is_not_told_as_a_match():
