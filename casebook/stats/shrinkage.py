@@ -1,0 +1,208 @@
+"""Drawing a small cohort towards the larger ones around it, with their uncertainty kept.
+
+A cohort's fraction p is taken to come from Beta(k m, k (1 - m)): m the mean of the cohorts around
+it, k how alike they are. Neither is known, so both are integrated over a fixed grid; plugging in
+one best pair makes intervals too narrow.
+
+Prior of the grid: even in m and in 1/sqrt(k), which is p(a, b) ~ (a + b)^(-5/2) for
+a = k m, b = k (1 - m). Source: Gelman et al., Bayesian Data Analysis, 3rd ed., section 5.3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import betainc, betaln, digamma, expit, gammaln, polygamma
+
+from casebook.stats.proportions import check_confidence
+
+FloatArray = NDArray[np.float64]
+
+# Cohorts are never believed to be more alike than 400 cases' worth of evidence, nor less than 1.
+MEAN_POINTS: Final = 61
+STRENGTH_POINTS: Final = 10
+LEAST_SPREAD: Final = 0.05
+
+# Grid points that together hold less than this much are left out of a posterior.
+NEGLIGIBLE: Final = 1e-6
+# A quantile is read off a density over the logit: at this many places, out to ten standard
+# deviations, and never beyond one in ten million.
+PLACES: Final = 401
+REACH: Final = 10.0
+END: Final = 16.0
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Points of (m, k) and the log of their probability. All shapes (points,)."""
+
+    mean: FloatArray
+    strength: FloatArray
+    log_weight: FloatArray
+
+
+@dataclass(frozen=True)
+class Shrunk:
+    """A cohort's fraction after shrinkage.
+
+    mean, low, high: in (0, 1), never an end. prior_share: how much of it the cohorts around
+    contributed, in (0, 1]; 1 where the cohort itself has nothing to say.
+    """
+
+    mean: float
+    low: float
+    high: float
+    prior_share: float
+
+
+@lru_cache(maxsize=4)
+def vague_grid(*, mean_points: int = MEAN_POINTS, strength_points: int = STRENGTH_POINTS) -> Grid:
+    """The prior before any cohort is seen. Raises ValueError unless both counts are >= 1."""
+    if mean_points < 1 or strength_points < 1:
+        raise ValueError("a grid needs at least one point each way")
+    # Even in the arc sine: denser where a fraction is near an end.
+    edge = np.linspace(0.0, 1.0, mean_points + 1)
+    mean = np.square(np.sin(np.pi / 4 * (edge[:-1] + edge[1:])))
+    width = np.diff(np.square(np.sin(np.pi / 2 * edge)))
+    step = (1.0 - LEAST_SPREAD) / strength_points
+    spread = LEAST_SPREAD + step * (np.arange(strength_points) + 0.5)
+    m, u = np.meshgrid(mean, spread, indexing="ij")
+    weight = np.repeat(width / strength_points, strength_points)
+    grid = Grid(m.ravel(), (1 / np.square(u)).ravel(), np.log(weight))
+    for values in (grid.mean, grid.strength, grid.log_weight):
+        values.flags.writeable = False  # one grid serves every caller
+    return grid
+
+
+def learn(grid: Grid, held: ArrayLike, trials: ArrayLike) -> Grid:
+    """The grid after seeing cohorts that lie side by side.
+
+    held, trials: effective numbers per cohort, shape (cohorts,), 0 <= held <= trials; may be
+    fractional, may be empty. Raises ValueError otherwise.
+    """
+    x, n = _checked(held, trials)
+    seen = n > 0
+    if not seen.any():
+        return grid
+    return _learn(grid, x[seen], n[seen])
+
+
+def _learn(grid: Grid, x: FloatArray, n: FloatArray) -> Grid:
+    a = (grid.strength * grid.mean)[:, None]
+    b = (grid.strength * (1 - grid.mean))[:, None]
+    # log Beta(a + x, b + n - x) - log Beta(a, b); the strength alone decides two of the terms.
+    strengths, place = np.unique(grid.strength, return_inverse=True)
+    shared = (gammaln(strengths)[:, None] - gammaln(strengths[:, None] + n)).sum(axis=1)[place]
+    own = (gammaln(a + x) + gammaln(b + n - x)).sum(axis=1)
+    own -= len(n) * (gammaln(a) + gammaln(b))[:, 0]
+    log_weight = grid.log_weight + shared + own
+    return Grid(grid.mean, grid.strength, _normalised(log_weight))
+
+
+def descend(grid: Grid) -> Grid:
+    """The prior one step further down: the mean of a new cohort's own parts.
+
+    Its mean is spread as a new cohort's fraction would be; how alike its parts are starts vague.
+    The grid must be one that `vague_grid` or `learn` made.
+    """
+    means, strengths = _axes(grid)
+    width = np.exp(_normalised(grid.log_weight))
+    new_mean = _densities(len(means), len(strengths)) @ width
+    base = vague_grid(mean_points=len(means), strength_points=len(strengths))
+    log_weight = base.log_weight + np.log(np.repeat(new_mean, len(strengths)) + 1e-300)
+    return Grid(base.mean, base.strength, _normalised(log_weight))
+
+
+def shrink(grid: Grid, held: float, trials: float, *, coverage: float = 0.9) -> Shrunk:
+    """The fraction of one more cohort, given the grid that its neighbours taught.
+
+    held, trials: its effective numbers, 0 <= held <= trials; trials 0 gives the prior alone.
+    coverage: of the equal-tailed interval. Raises ValueError otherwise.
+    The prior counts as many cases as a beta distribution of its mean and variance would.
+    """
+    check_confidence(coverage)
+    x, n = _checked([held], [trials])
+    worth = prior_worth(grid)
+    posterior = _learn(grid, x, n) if n[0] > 0 else grid
+    weight = np.exp(_normalised(posterior.log_weight))
+    kept = weight > NEGLIGIBLE * weight.max()
+    weight = weight[kept] / weight[kept].sum()
+    a = (grid.strength * grid.mean)[kept] + x[0]
+    b = (grid.strength * (1 - grid.mean))[kept] + n[0] - x[0]
+    tail = (1 - coverage) / 2
+    low, high = _mixture_quantiles(weight, a, b, (tail, 1 - tail))
+    return Shrunk(
+        mean=float(weight @ (a / (a + b))),
+        low=low,
+        high=high,
+        prior_share=worth / (worth + float(n[0])) if n[0] > 0 else 1.0,
+    )
+
+
+def prior_worth(grid: Grid) -> float:
+    """How many cases' worth of evidence the grid is on a new cohort; about 1 when vague."""
+    mean, variance = _moments(grid)
+    return max(mean * (1 - mean) / variance - 1, 0.0)
+
+
+def _moments(grid: Grid) -> tuple[float, float]:
+    """Mean and variance of a new cohort's fraction."""
+    weight = np.exp(_normalised(grid.log_weight))
+    mean = float(weight @ grid.mean)
+    second = grid.mean * (grid.strength * grid.mean + 1) / (grid.strength + 1)
+    return mean, float(weight @ second) - mean**2
+
+
+def _mixture_quantiles(
+    weight: FloatArray, a: FloatArray, b: FloatArray, at: tuple[float, float]
+) -> tuple[float, float]:
+    """Quantiles of a mixture of beta distributions, shapes (parts,), to about 1e-4.
+
+    Over the logit the density is smooth and bounded for all parameters.
+    """
+    logit = digamma(a) - digamma(b)
+    centre = float(weight @ logit)
+    variance = polygamma(1, a) + polygamma(1, b) + np.square(logit - centre)
+    sd = float(np.sqrt(weight @ variance))
+    places = np.linspace(max(centre - REACH * sd, -END), min(centre + REACH * sd, END), PLACES)
+    log_p, log_q = -np.logaddexp(0, -places), -np.logaddexp(0, places)
+    exponent = a[:, None] * log_p + b[:, None] * log_q - betaln(a, b)[:, None]
+    # Numbers below the normal range are slow to work with and add nothing.
+    density = weight @ np.exp(exponent.clip(-80.0))
+    below = float(weight @ betainc(a, b, expit(places[0])))
+    step = places[1] - places[0]
+    share = below + step * np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
+    low, high = expit(np.interp(at, share, places))
+    return float(low), float(high)
+
+
+def _normalised(log_weight: FloatArray) -> FloatArray:
+    """Of probabilities that sum to 1."""
+    top = log_weight.max()
+    total = float(np.exp(log_weight - top).sum())
+    return np.asarray(log_weight - (top + np.log(total)), np.float64)
+
+
+def _axes(grid: Grid) -> tuple[FloatArray, FloatArray]:
+    return np.unique(grid.mean), np.unique(grid.strength)
+
+
+@lru_cache(maxsize=4)
+def _densities(mean_points: int, strength_points: int) -> FloatArray:
+    """Beta density at each mean (rows) for each point of the grid (columns)."""
+    grid = vague_grid(mean_points=mean_points, strength_points=strength_points)
+    a, b = grid.strength * grid.mean, grid.strength * (1 - grid.mean)
+    m = np.unique(grid.mean)[:, None]
+    density: FloatArray = np.exp((a - 1) * np.log(m) + (b - 1) * np.log1p(-m) - betaln(a, b))
+    return density
+
+
+def _checked(held: ArrayLike, trials: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    x, n = np.broadcast_arrays(np.asarray(held, float), np.asarray(trials, float))
+    if x.ndim != 1 or not np.all((x >= 0) & (x <= n) & np.isfinite(n)):
+        raise ValueError("need 0 <= held <= trials, one row each")
+    return x, n
