@@ -1,22 +1,168 @@
-"""Stand-in until the full module is written."""
+"""What a vehicle identification number says by itself. Pure; nothing here is stored or logged.
+
+Sources: ISO 3779 (characters, regions), ISO 3780 (world maker identifier), 49 CFR 565.15 (check
+digit, model year and the position-7 rule). Transliteration and weights were checked against
+independent public implementations; the text of the ISO standards was not seen.
+
+Outside North America the check digit and the model year are not required: their places may hold
+anything. What they say is then at best a hint, and is given only where it can be one.
+"""
 
 from __future__ import annotations
 
+import re
+import unicodedata
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
+from typing import Final, Literal
+
+LENGTH: Final = 17
+CHECK_PLACE: Final = 8
+YEAR_PLACE: Final = 9
+# Years further ahead than this are no model years yet.
+YEARS_AHEAD: Final = 2
+
+_WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+_VALUES: Final = {
+    **{str(digit): digit for digit in range(10)},
+    **dict(zip("ABCDEFGH", range(1, 9), strict=True)),
+    **dict(zip("JKLMN", range(1, 6), strict=True)),
+    "P": 7,
+    "R": 9,
+    **dict(zip("STUVWXYZ", range(2, 10), strict=True)),
+}
+# Position 10 runs through these in 30 years: 1980 to 2009, then 2010 to 2039.
+_YEAR_CODES: Final = "ABCDEFGHJKLMNPRSTVWXY123456789"
+_CYCLE: Final = 30
+_FIRST_YEAR: Final = 1980
+
+_SEPARATORS: Final = re.compile(r"[\s\-‐-―_.*]+")
+# Letters of other alphabets that are printed like Latin ones, and what is meant by them.
+_LOOK_ALIKES: Final = str.maketrans("АВЕКМНРСТУХЅЈΑΒΕΖΗΚΜΝΡΤΥΧ", "ABEKMHPCTYXSJABEZHKMNPTYX")
+_CONFUSED: Final = {"I": "1", "O": "0", "Q": "0"}
+
+_REGIONS: Final = (
+    ("A", "H", "Africa"),
+    ("J", "R", "Asia"),
+    ("S", "Z", "Europe"),
+    ("1", "5", "North America"),
+    ("6", "7", "Oceania"),
+    ("8", "9", "South America"),
+)
+
+CheckDigit = Literal["ok", "wrong", "not_used"]
 
 
 class VinError(ValueError):
-    """Not a VIN."""
+    """The text can't be a VIN; the message says what to do about it."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class VinReading:
-    check_digit: str = "ok"
-    expected: str | None = None
-    years: tuple[int, ...] = ()
+    """What the characters say.
+
+    check_digit: "wrong" only where one is required (North America); elsewhere "not_used", unless
+    it happens to be right.
+    expected: the check digit that the other characters ask for.
+    years: possible model years, ascending; empty where nothing can be said.
+    region, country: where the maker of that identifier is seated, None where not assigned here.
+    maker_code: the first three characters. small_maker: fewer than 1,000 vehicles a year, the
+    maker is then known only by positions 12 to 14 too.
+    """
+
+    check_digit: CheckDigit
+    expected: str
+    years: tuple[int, ...]
+    region: str | None
+    country: str | None
+    maker_code: str
+    small_maker: bool
+    north_american: bool
 
 
-def read_vin(text: str) -> VinReading:
-    if len(text) != 17:
-        raise VinError("A VIN has 17 characters.")
-    return VinReading()
+def read_vin(text: str, *, today: date | None = None) -> VinReading:
+    """Reads a VIN; spaces, dashes and small letters are tolerated.
+
+    Raises VinError with the remedy for a wrong length or wrong characters.
+    """
+    vin = _tidy(text)
+    north_american = vin[0] in "12345"
+    expected = check_digit(vin)
+    verdict: CheckDigit = "wrong" if north_american else "not_used"
+    if vin[CHECK_PLACE] == expected:
+        verdict = "ok"
+    this_year = (today or date.today()).year
+    return VinReading(
+        check_digit=verdict,
+        expected=expected,
+        years=tuple(_model_years(vin, north_american, this_year + YEARS_AHEAD)),
+        region=_region(vin[0]),
+        country=None,
+        maker_code=vin[:3],
+        small_maker=vin[2] == "9",
+        north_american=north_american,
+    )
+
+
+def check_digit(vin: str) -> str:
+    """The check digit of 17 clean characters: weighted sum modulo 11, X for 10.
+
+    Characters of equal value (1 A J; 2 B K S; ...) can be swapped without being noticed, and the
+    place of the check digit itself has weight 0.
+    """
+    remainder = sum(_VALUES[ch] * weight for ch, weight in zip(vin, _WEIGHTS, strict=True)) % 11
+    return "X" if remainder == 10 else str(remainder)
+
+
+def _tidy(text: str) -> str:
+    vin = _SEPARATORS.sub("", unicodedata.normalize("NFKC", text)).upper()
+    vin = vin.translate(_LOOK_ALIKES)
+    wrong = [ch for ch in dict.fromkeys(vin) if ch not in _VALUES]
+    confused = [ch for ch in wrong if ch in _CONFUSED]
+    if confused:
+        swaps = ", ".join(f"{_CONFUSED[ch]} for {ch}" for ch in confused)
+        raise VinError(f"A VIN has no letter I, O or Q; read it again, perhaps {swaps}.")
+    if wrong:
+        signs = " ".join(wrong[:5])
+        raise VinError(f"A VIN has only digits and the letters A to Z; remove {signs}.")
+    if len(vin) != LENGTH:
+        raise VinError(_length_remedy(len(vin)))
+    return vin
+
+
+def _length_remedy(length: int) -> str:
+    if length == 0:
+        return "Give the 17 characters of the VIN, or leave it out."
+    if length < LENGTH:
+        return (
+            f"A VIN has 17 characters, this has {length}; add what is missing. "
+            "Leave the VIN out for a vehicle from before 1981 with a shorter number."
+        )
+    return f"A VIN has 17 characters, this has {length}; remove what is too much."
+
+
+def _model_years(vin: str, north_american: bool, last: int) -> Iterator[int]:
+    """The years that position 10 may stand for.
+
+    In North America a digit in position 7 means the first cycle, a letter the second (49 CFR
+    565.15(b): passenger cars, multipurpose vehicles and trucks up to 10,000 lb). Buses, heavy
+    trucks, trailers and motorcycles are outside the rule, which a VIN alone does not tell.
+    Elsewhere both cycles, or none where position 10 is no year's sign.
+    """
+    place = _YEAR_CODES.find(vin[YEAR_PLACE])
+    if place < 0:
+        return
+    first, second = _FIRST_YEAR + place, _FIRST_YEAR + place + _CYCLE
+    candidates: tuple[int, ...] = (first, second)
+    if north_american:
+        candidates = (first,) if vin[6].isdigit() else (second,)
+    yield from (year for year in candidates if year <= last)
+
+
+def _region(first: str) -> str | None:
+    """Region by the first character, ISO 3780."""
+    for low, high, region in _REGIONS:
+        if low <= first <= high:
+            return region
+    return None
