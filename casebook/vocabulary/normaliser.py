@@ -23,3 +23,7 @@ def load_normaliser() -> Mapping[str, str]:
         for written, (meant, _reason) in entries.items()
     }
     return MappingProxyType(table)
+
+
+# The name under which the search knows the same table.
+load_replacements = load_normaliser
