@@ -6,7 +6,7 @@ A view says with its permission class which role it asks for; one that says noth
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from django.http import HttpRequest
 from rest_framework.authentication import BaseAuthentication, SessionAuthentication
@@ -35,6 +35,11 @@ class Caller:
     person: Person | None = None
 
 
+def caller_of(request: Request) -> Caller:
+    """Behind a permission that lets only callers in."""
+    return cast("Caller", request.auth)
+
+
 class KeyAuthentication(BaseAuthentication):
     """`Authorization: Bearer cbk_…`"""
 
@@ -59,7 +64,7 @@ class KeyAuthentication(BaseAuthentication):
 class SignedInAuthentication(SessionAuthentication):
     """The session of somebody signed in to the pages. Changes need the CSRF token, as in a form."""
 
-    def authenticate(self, request: Request) -> tuple[Person, Caller] | None:  # type: ignore[override]
+    def authenticate(self, request: Request) -> tuple[Person, Caller] | None:
         plain: HttpRequest = request._request
         person = getattr(plain, "user", None)
         if not isinstance(person, Person) or not person.is_active:

@@ -17,7 +17,7 @@ from django.db import connection
 from django.http import HttpResponse
 from rest_framework.request import Request
 
-from api.auth import Caller
+from api.auth import caller_of
 from api.problems import Problem
 from casebook.shops.models import IdempotencyKey, Shop
 from casebook.shops.tenancy import acting_for
@@ -37,19 +37,19 @@ def answer_once(request: Request, make: Callable[[], HttpResponse]) -> HttpRespo
     if given is None:
         return make()
     # RFC 8941 writes a string in quotes; most clients leave them out. Both mean the same key.
-    key = given[1:-1] if len(given) > 2 and given[0] == given[-1] == '"' else given
+    key = given[1:-1] if len(given) > 1 and given[0] == given[-1] == '"' else given
     if not _FORM.fullmatch(key):
         raise Problem(f"{HEADER} takes 1 to 200 visible ASCII characters.", code="malformed")
-    caller: Caller = request.auth
+    shop = caller_of(request).shop
     request_hash = _hash_request(request)
-    with acting_for(caller.shop.pk):
-        _lock(caller.shop, key)
-        stored = IdempotencyKey.objects.filter(shop=caller.shop, key=key).first()
+    with acting_for(shop.pk):
+        _lock(shop, key)
+        stored = IdempotencyKey.objects.filter(shop=shop, key=key).first()
         if stored is not None:
             return _replay(stored, request_hash)
         response = make()
         IdempotencyKey.objects.create(
-            shop=caller.shop,
+            shop=shop,
             key=key,
             request_hash=request_hash,
             status=response.status_code,

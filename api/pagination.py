@@ -11,9 +11,15 @@ from typing import Generic, TypeVar
 from urllib.parse import urlencode
 from uuid import UUID
 
+from django.http import HttpResponse
+from pydantic import Field
 from rest_framework.request import Request
 
+from api.parameters import Parameters
 from api.problems import Problem
+from api.views import respond
+
+PAGE_SIZE = 200
 
 Row = TypeVar("Row")
 
@@ -25,6 +31,14 @@ class Cursor:
     backwards: bool
     day: date
     id: UUID
+
+
+class PageParameters(Parameters):
+    limit: int = Field(50, ge=1, le=PAGE_SIZE)
+    cursor: str | None = Field(None, description="From next or previous of an earlier page.")
+
+    def read_cursor(self) -> Cursor | None:
+        return None if self.cursor is None else decode_cursor(self.cursor)
 
 
 @dataclass(frozen=True)
@@ -83,8 +97,10 @@ def cut_page(
     )
 
 
-def page_links(request: Request, page: Page[Row]) -> dict[str, str | None]:
-    """Addresses of the neighbours: the request's own, with another cursor."""
+def respond_page(
+    request: Request, page: Page[Row], describe: Callable[[Row], object]
+) -> HttpResponse:
+    """The page with the addresses of its neighbours: the request's own, with another cursor."""
 
     def link(cursor: Cursor | None) -> str | None:
         if cursor is None:
@@ -93,4 +109,9 @@ def page_links(request: Request, page: Page[Row]) -> dict[str, str | None]:
         query["cursor"] = encode_cursor(cursor)
         return request.build_absolute_uri(f"{request.path}?{urlencode(query)}")
 
-    return {"next": link(page.next), "previous": link(page.previous)}
+    links = {"next": link(page.next), "previous": link(page.previous)}
+    named = [f'<{address}>; rel="{name}"' for name, address in links.items() if address]
+    return respond(
+        {**links, "results": [describe(row) for row in page.rows]},
+        headers={"Link": ", ".join(named)} if named else None,
+    )

@@ -169,7 +169,7 @@ def _read_framework_error(error: exceptions.APIException) -> _Answer:
     if isinstance(error, exceptions.UnsupportedMediaType):
         return _Answer("unsupported_media_type", "Send the body as Content-Type: application/json.")
     if isinstance(error, exceptions.Throttled):
-        wait_s = max(1, round(error.wait or 1))
+        wait_s = max(1, round(getattr(error, "wait", None) or 1))
         return _Answer("throttled", f"Wait {wait_s} s.", headers={"Retry-After": str(wait_s)})
     return _Answer("malformed", str(error.detail))
 

@@ -6,7 +6,7 @@ import copy
 from collections.abc import Mapping
 from functools import cache
 from threading import Lock
-from typing import Any
+from typing import Any, Literal
 
 from django.urls import include, path
 from drf_spectacular.drainage import set_override
@@ -35,7 +35,7 @@ IF_NONE_MATCH = OpenApiParameter(
 REF = "#/components/schemas/{model}"
 
 
-class PydanticComponents(OpenApiSerializerExtension):
+class PydanticComponents(OpenApiSerializerExtension):  # type: ignore[no-untyped-call]
     """Pydantic documents as components: what may be sent, or what is answered."""
 
     target_class = "pydantic.BaseModel"
@@ -49,10 +49,12 @@ class PydanticComponents(OpenApiSerializerExtension):
         return str(self.target.__name__)
 
     def map_serializer(self, auto_schema: AutoSchema, direction: str) -> dict[str, Any]:
-        mode = "validation" if direction == "request" else "serialization"
+        mode: Literal["validation", "serialization"] = (
+            "validation" if direction == "request" else "serialization"
+        )
         schema: dict[str, Any] = _tidy(model_json_schema(self.target, ref_template=REF, mode=mode))
         for name, part in schema.pop("$defs", {}).items():
-            component = ResolvedComponent(
+            component = ResolvedComponent(  # type: ignore[no-untyped-call]
                 name=name, type=ResolvedComponent.SCHEMA, object=name, schema=part
             )
             if component in auto_schema.registry:
@@ -96,7 +98,7 @@ def _decimal(part: Mapping[str, Any]) -> dict[str, Any]:
     return {"anyOf": [number, {"type": "string"}]}
 
 
-class KeyScheme(OpenApiAuthenticationExtension):
+class KeyScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
     target_class = "api.auth.KeyAuthentication"
     name = "key"
 
@@ -108,7 +110,7 @@ class KeyScheme(OpenApiAuthenticationExtension):
         }
 
 
-class SessionScheme(OpenApiAuthenticationExtension):
+class SessionScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
     target_class = "api.auth.SignedInAuthentication"
     name = "session"
 
@@ -124,11 +126,14 @@ class SessionScheme(OpenApiAuthenticationExtension):
 class ApiSchema(AutoSchema):
     """Query parameters from the class that reads them; problems for every operation."""
 
-    def get_override_parameters(self) -> list[OpenApiParameter]:
-        kind = self.view.parameters.get(self.method.lower())
+    def get_override_parameters(self) -> list[Any]:
+        kind = getattr(self.view, "parameters", {}).get(self.method.lower())
         declared = [] if kind is None else describe_parameters(kind)
-        tag = [ETAG, IF_NONE_MATCH] if self.method == "GET" and self.view.tagged else []
+        tag = [ETAG, IF_NONE_MATCH] if self._is_tagged() else []
         return [*super().get_override_parameters(), *declared, *tag]
+
+    def _is_tagged(self) -> bool:
+        return self.method == "GET" and getattr(self.view, "tagged", False)
 
     def get_operation(self, *args: Any, **kwargs: Any) -> dict[str, Any] | None:
         operation: dict[str, Any] | None = super().get_operation(*args, **kwargs)
@@ -137,10 +142,12 @@ class ApiSchema(AutoSchema):
             operation["x-role"] = role
         return operation
 
-    def _get_response_bodies(self, direction: str = "response") -> dict[str, Any]:
+    def _get_response_bodies(
+        self, direction: Literal["request", "response"] = "response"
+    ) -> dict[str, Any]:
         bodies: dict[str, Any] = super()._get_response_bodies(direction)
         bodies |= {code: _problem_ref(name) for code, name in self._problems().items()}
-        if self.method == "GET" and self.view.tagged:
+        if self._is_tagged():
             bodies["304"] = {"description": "What you have is still so."}
         return dict(sorted(bodies.items()))
 
@@ -237,7 +244,7 @@ def _alone_or_object(schema: dict[str, Any], words: str) -> dict[str, Any]:
 @cache
 def _build_once() -> dict[str, Any]:
     addresses = [path("api/", include("api.urls"))]
-    result: dict[str, Any] = SchemaGenerator(patterns=addresses).get_schema(
+    result: dict[str, Any] = SchemaGenerator(patterns=addresses).get_schema(  # type: ignore[no-untyped-call]
         request=None, public=True
     )
     return copy.deepcopy(result)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar, NoReturn
 
 from django.http import HttpResponse
@@ -14,7 +14,7 @@ from rest_framework.renderers import BaseRenderer
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
-from api.auth import Caller, Open
+from api.auth import Open, caller_of
 from api.parameters import NoParameters, Parameters, read_parameters
 from api.problems import PreconditionRequired, Problem
 from api.schema import ApiSchema
@@ -28,10 +28,11 @@ class JsonOnly(DefaultContentNegotiation):
     def select_renderer(
         self,
         request: Request,
-        renderers: Sequence[BaseRenderer],
+        renderers: Iterable[BaseRenderer],
         format_suffix: str | None = None,
     ) -> tuple[BaseRenderer, str]:
-        return renderers[0], renderers[0].media_type
+        only = next(iter(renderers))
+        return only, only.media_type
 
 
 class ApiView(APIView):
@@ -57,15 +58,13 @@ class UnknownAddress(ApiView):
 
     authentication_classes = ()
     permission_classes = (Open,)
-    schema = None
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> NoReturn:
         raise NotFound()
 
 
 def shop_of(request: Request) -> Shop:
-    caller: Caller = request.auth
-    return caller.shop
+    return caller_of(request).shop
 
 
 def respond(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import re
 from functools import cache
 from typing import Any
 
 from django.http import HttpResponse
 from django.test import Client
-from jsonschema import Draft202012Validator
+from jsonschema import Draft202012Validator  # type: ignore[import-untyped]
 
 from api.schema import build_schema
 
@@ -27,17 +28,19 @@ class ApiClient:
         return self._send("GET", path, headers, query_params=query)
 
     def post(self, path: str, data: Any = None, **headers: str) -> Any:
-        return self._send("POST", path, headers, data=data, content_type="application/json")
+        body = json.dumps(data)
+        return self._send("POST", path, headers, data=body, content_type="application/json")
 
     def patch(self, path: str, data: Any = None, **headers: str) -> Any:
-        return self._send("PATCH", path, headers, data=data, content_type="application/json")
+        body = json.dumps(data)
+        return self._send("PATCH", path, headers, data=body, content_type="application/json")
 
     def delete(self, path: str, **headers: str) -> Any:
         return self._send("DELETE", path, headers)
 
-    def send(self, method: str, path: str, body: bytes, content_type: str) -> Any:
+    def send(self, method: str, path: str, body: bytes, content_type: str, **headers: str) -> Any:
         """A body as it is, for what no honest JSON writer would produce."""
-        return self._send(method, path, {}, data=body, content_type=content_type)
+        return self._send(method, path, headers, data=body, content_type=content_type)
 
     def _send(self, method: str, path: str, headers: dict[str, str], **more: Any) -> Any:
         url = path if path.startswith(("/api/", "http://")) else BASE + path

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import psycopg
 from django.conf import settings
@@ -17,7 +18,7 @@ ALIASES = ("default", "owner")
 @contextmanager
 def owner_connection(name: str | None = None) -> Iterator[psycopg.Connection]:
     """As the owner, outside Django, so that no test's transaction or shop is in the way."""
-    target = settings.DATABASES["owner"]
+    target: dict[str, Any] = settings.DATABASES["owner"]
     with psycopg.connect(
         host=target["HOST"],
         port=target["PORT"],

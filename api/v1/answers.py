@@ -162,7 +162,7 @@ class Outcome(Answer):
     state: FollowUpState | None
 
 
-class SharedBody(Answer):
+class SharedCore(Answer):
     """A case as other shops see it: month instead of day, band instead of odometer, masked text."""
 
     opened_in: str = Field(pattern=r"^\d{4}-\d{2}$")
@@ -177,9 +177,12 @@ class SharedBody(Answer):
     outcome: Outcome
 
 
+class SharedBody(SharedCore):
+    notes: str
+
+
 class SharedCase(SharedBody):
     id: UUID = Field(description="Random; not the id under which the owner knows it.")
-    notes: str
 
 
 class CasePreview(Answer):
@@ -188,7 +191,7 @@ class CasePreview(Answer):
     warnings: list[Warned]
 
 
-class SimilarBody(SharedBody):
+class SimilarBody(SharedCore):
     id: UUID
 
 

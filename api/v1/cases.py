@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from datetime import date
+from typing import Annotated, Any, Literal, cast
 from uuid import UUID
 
 from django.http import HttpResponse
@@ -12,8 +13,8 @@ from rest_framework.request import Request
 
 from api.auth import MayContribute
 from api.idempotency import answer_once
-from api.pagination import cut_page, decode_cursor, page_links
-from api.parameters import Parameters, read_parameters
+from api.pagination import Cursor, PageParameters, cut_page, respond_page
+from api.parameters import read_parameters
 from api.parsers import MergePatchParser, StrictJSONParser
 from api.v1 import answers, examples
 from api.v1.requests import CaseChanges
@@ -48,8 +49,6 @@ from casebook.cases.services import (
 from casebook.errors import StaleVersion
 from casebook.vocabulary import load_vocabulary
 from casebook.vocabulary.codes import CodeError, parse_code
-
-PAGE_SIZE = 200
 
 IDEMPOTENCY_KEY = OpenApiParameter(
     "Idempotency-Key",
@@ -91,7 +90,7 @@ def _readable_code(text: str) -> str:
         raise fault(str(error)) from error
 
 
-class CaseListParameters(Parameters):
+class CaseListParameters(PageParameters):
     state: Literal["open", "repaired", "followed"] | None = None
     opened_from: Day | None = Field(None, description="First day.")
     opened_to: Day | None = Field(None, description="Last day, inclusive.")
@@ -100,12 +99,13 @@ class CaseListParameters(Parameters):
         None, description="A trouble code; a failure type behind it is not looked at."
     )
     shop_reference: str | None = Field(None, description="Exactly as posted.")
-    limit: int = Field(50, ge=1, le=PAGE_SIZE)
-    cursor: str | None = Field(None, description="From next or previous of an earlier page.")
 
 
-class DueParameters(Parameters):
-    limit: int = Field(50, ge=1, le=PAGE_SIZE)
+def _between(cursor: Cursor | None) -> dict[str, Place | None]:
+    place = None if cursor is None else Place(cursor.day, cursor.id)
+    if cursor is not None and cursor.backwards:
+        return {"after": None, "before": place}
+    return {"after": place, "before": None}
 
 
 def _respond_case(request: Request, case: Case, *, status: int = 200) -> HttpResponse:
@@ -126,22 +126,17 @@ class CasesView(ApiView):
     )
     def get(self, request: Request) -> HttpResponse:
         given = read_parameters(request, CaseListParameters)
-        cursor = None if given.cursor is None else decode_cursor(given.cursor)
-        place = None if cursor is None else Place(cursor.day, cursor.id)
-        backwards = cursor is not None and cursor.backwards
+        cursor = given.read_cursor()
         found = list_cases(
             shop=shop_of(request),
             filters=CaseFilters(**given.model_dump(exclude={"limit", "cursor"})),
-            after=None if backwards else place,
-            before=place if backwards else None,
+            **_between(cursor),
             limit=given.limit + 1,
         )
         page = cut_page(
             found, limit=given.limit, cursor=cursor, place_of=lambda case: (case.opened_on, case.pk)
         )
-        return respond(
-            {**page_links(request, page), "results": [describe_case(case) for case in page.rows]}
-        )
+        return respond_page(request, page, describe_case)
 
     @extend_schema(
         operation_id="create_case",
@@ -204,7 +199,8 @@ class CaseView(ApiView):
         case = update_case(
             shop=shop_of(request),
             case_id=case_id,
-            changes=request.data,
+            # Whatever isn't an object, the service refuses in its own words.
+            changes=cast("dict[str, Any]", request.data),
             version=_one_version(request, case_id, versions),
         )
         return _respond_case(request, case)
@@ -275,16 +271,24 @@ class FollowUpsView(ApiView):
 
 class DueView(ApiView):
     permission_classes = (MayContribute,)
-    parameters = {"get": DueParameters}
+    parameters = {"get": PageParameters}
 
     @extend_schema(
         operation_id="list_due",
         summary="The shop's cases whose outcome is owed, the longest owed first",
-        description="A case leaves the list when its follow-up is recorded: work from the top.",
+        description="A case leaves the list when its follow-up is recorded.",
         responses=answers.CasePage,
     )
     def get(self, request: Request) -> HttpResponse:
-        given = read_parameters(request, DueParameters)
-        cases = list_due(shop=shop_of(request), today=today(), limit=given.limit)
-        results = [describe_case(case) for case in cases]
-        return respond({"next": None, "previous": None, "results": results})
+        given = read_parameters(request, PageParameters)
+        cursor = given.read_cursor()
+        found = list_due(
+            shop=shop_of(request), today=today(), **_between(cursor), limit=given.limit + 1
+        )
+        page = cut_page(found, limit=given.limit, cursor=cursor, place_of=_due_place)
+        return respond_page(request, page, describe_case)
+
+
+def _due_place(case: Case) -> tuple[date, UUID]:
+    # The list holds only cases with such a day.
+    return cast("date", case.next_due_on), case.pk

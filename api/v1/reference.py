@@ -10,10 +10,10 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 
-from api.auth import AnyCaller, Caller, Open
+from api.auth import AnyCaller, Open, caller_of
+from api.pagination import PAGE_SIZE
 from api.schema import build_schema
 from api.v1 import answers, reference_answers
-from api.v1.cases import PAGE_SIZE
 from api.v1.requests import VinQuestion, read_vin_question
 from api.views import ApiView, respond, respond_tagged
 from casebook.errors import FieldError, InvalidDocument
@@ -62,7 +62,7 @@ class MeView(ApiView):
         responses=answers.Me,
     )
     def get(self, request: Request) -> HttpResponse:
-        caller: Caller = request.auth
+        caller = caller_of(request)
         shop = caller.shop
         return respond(
             {

@@ -50,6 +50,9 @@ class CheckTerm(Answer):
     unit: str | None
     range: list[float] | None = Field(description="Lowest and highest accepted value.")
     usual_range: list[float] | None = Field(description="Outside it a value is doubted.")
+    usual_range_24v: list[float] | None = Field(
+        description="Outside it a value is doubted on a 24 V vehicle, where that differs."
+    )
     bins: list[float]
     normal: str | None = Field(description="The result that says all is well.")
     before: list[str]

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from uuid import UUID
-
 from django.http import HttpResponse
 from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 
 from api.auth import MaySearch
 from api.v1 import answers, examples
-from api.views import ApiView, respond, respond_tagged, shop_of
+from api.views import ApiView, respond, shop_of
 from casebook.cases.documents import SearchDocument
-from casebook.cases.queries import get_shared_case
 from casebook.cases.reading import read_search
 from casebook.cases.services import today
 from casebook.outcomes.answer import answer_search
@@ -32,16 +29,3 @@ class SearchView(ApiView):
     def post(self, request: Request) -> HttpResponse:
         document = read_search(request.data, today=today())
         return respond(answer_search(shop=shop_of(request), document=document))
-
-
-class SharedCaseView(ApiView):
-    permission_classes = (MaySearch,)
-    tagged = True
-
-    @extend_schema(
-        operation_id="get_shared_case",
-        summary="One case as other shops may see it",
-        responses=answers.SharedCase,
-    )
-    def get(self, request: Request, shared_id: UUID) -> HttpResponse:
-        return respond_tagged(request, get_shared_case(shared_id=shared_id))

@@ -33,9 +33,9 @@ class CaseFilters:
 
 @dataclass(frozen=True)
 class Place:
-    """Where a page begins: just after this case, in the order newest opened first."""
+    """Where a page begins: just after this case, in the order of the list (by a day, then id)."""
 
-    opened_on: date
+    day: date
     id: UUID
 
 
@@ -87,24 +87,39 @@ def list_cases(
         cases = _filtered(shop, filters)
         if after is not None:
             cases = cases.filter(
-                Q(opened_on__lt=after.opened_on) | Q(opened_on=after.opened_on, pk__lt=after.id)
+                Q(opened_on__lt=after.day) | Q(opened_on=after.day, pk__lt=after.id)
             )
         if before is not None:
             cases = cases.filter(
-                Q(opened_on__gt=before.opened_on) | Q(opened_on=before.opened_on, pk__gt=before.id)
+                Q(opened_on__gt=before.day) | Q(opened_on=before.day, pk__gt=before.id)
             )
             return list(reversed(cases.order_by("opened_on", "pk")[:limit]))
         return list(cases.order_by("-opened_on", "-pk")[:limit])
 
 
-def list_due(*, shop: Shop, today: date, limit: int = 200) -> list[Case]:
-    """Cases whose outcome is owed, the longest owed first."""
+def list_due(
+    *,
+    shop: Shop,
+    today: date,
+    after: Place | None = None,
+    before: Place | None = None,
+    limit: int = 200,
+) -> list[Case]:
+    """Cases whose outcome is owed, the longest owed first; pages as in `list_cases`."""
     with acting_for(shop.pk):
-        return list(
-            Case.objects.filter(shop=shop, next_due_on__lte=today)
-            .prefetch_related("attempts", "follow_ups")
-            .order_by("next_due_on", "pk")[:limit]
+        cases = Case.objects.filter(shop=shop, next_due_on__lte=today).prefetch_related(
+            "attempts", "follow_ups"
         )
+        if after is not None:
+            cases = cases.filter(
+                Q(next_due_on__gt=after.day) | Q(next_due_on=after.day, pk__gt=after.id)
+            )
+        if before is not None:
+            cases = cases.filter(
+                Q(next_due_on__lt=before.day) | Q(next_due_on=before.day, pk__lt=before.id)
+            )
+            return list(reversed(cases.order_by("-next_due_on", "-pk")[:limit]))
+        return list(cases.order_by("next_due_on", "pk")[:limit])
 
 
 def count_due(*, shop: Shop, today: date) -> int:

@@ -1,0 +1,68 @@
+"""What is looked up: vocabulary, VIN, the caller."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+import pytest
+
+from casebook.vocabulary import load_vocabulary
+from tests.clients import ApiClient, pointers_of
+
+
+@pytest.fixture
+def client(keys: Any) -> ApiClient:
+    return ApiClient(keys["search"])
+
+
+def test_the_vocabulary_is_answered_whole_and_once(client: ApiClient) -> None:
+    response = client.get("/vocabulary")
+    document = response.json()
+    assert document == load_vocabulary().as_document()
+    assert response["ETag"] == f'"{document["version"]}"'
+    again = client.get("/vocabulary", If_None_Match=response["ETag"])
+    assert (again.status_code, again.content) == (304, b"")
+    assert again["ETag"] == response["ETag"]
+    assert client.get("/vocabulary", If_None_Match='"older"').status_code == 200
+
+
+def test_the_vocabulary_costs_no_query_of_its_own(
+    client: ApiClient, django_assert_num_queries: Any
+) -> None:
+    client.get("/me")
+    with django_assert_num_queries(1):  # the key
+        client.get("/vocabulary")
+
+
+@pytest.mark.parametrize(
+    "body, places",
+    [
+        ({}, ["/vin"]),
+        ({"vin": 7}, ["/vin"]),
+        ({"vin": "SHORT", "extra/field": 1}, ["/extra~1field"]),
+        ({"vin": "SHORT"}, ["/vin"]),
+        ([], [""]),
+    ],
+)
+def test_a_bad_question_about_a_vin_is_refused(
+    client: ApiClient, body: Any, places: list[str]
+) -> None:
+    assert pointers_of(client.post("/vin", body)) == places
+
+
+def test_a_vin_is_neither_stored_nor_logged(client: ApiClient, caplog: Any) -> None:
+    caplog.set_level(logging.DEBUG)
+    response = client.post("/vin", {"vin": "1M8GDM9AXKP042788"})
+    assert response.status_code == 200
+    assert response["Cache-Control"] == "private, no-store"
+    assert "KP042788" not in caplog.text
+
+
+def test_me_says_for_whom_the_caller_speaks(client: ApiClient, shop: Any, keys: Any) -> None:
+    me = client.get("/me").json()
+    assert me["shop"] == {"id": str(shop.pk), "name": shop.name, "region": shop.region}
+    assert me["roles"] == ["search"]
+    assert me["person"] is None
+    assert keys["search"].startswith(me["key"].rstrip("…"))
+    assert me["limits"]["body_bytes"] > 100_000
