@@ -15,7 +15,8 @@ from api.parameters import Parameters, read_parameters
 from api.v1 import reference_answers as answers
 from api.views import ApiView, respond_tagged
 from casebook.errors import NotFound
-from casebook.vocabulary.codes import CodeError, describe_code, search_codes
+from casebook.vocabulary.code_bytes import name_failure_type
+from casebook.vocabulary.codes import CodeError, describe_code, parse_code, search_codes
 
 CODES_SHOWN = 50
 
@@ -37,8 +38,8 @@ class CodesView(ApiView):
     )
     def get(self, request: Request) -> HttpResponse:
         given = read_parameters(request, CodeSearchParameters)
-        found = [describe(code) for code in search_codes(given.q, limit=given.limit)]
-        return respond_tagged(request, {"results": found})
+        found = search_codes(given.q, limit=given.limit)
+        return respond_tagged(request, {"results": [asdict(code) for code in found]})
 
 
 class CodeView(ApiView):
@@ -52,12 +53,13 @@ class CodeView(ApiView):
     )
     def get(self, request: Request, code: str) -> HttpResponse:
         try:
-            found = describe_code(code)
+            parsed = parse_code(code)
         except CodeError as error:
-            # The address names something that can't exist.
+            # The address names something that can't exist; say why.
             raise NotFound(str(error)) from error
-        return respond_tagged(request, describe(found))
-
-
-def describe(code: Any) -> dict[str, Any]:
-    return asdict(code)
+        answer: dict[str, Any] = asdict(describe_code(parsed.code))
+        answer["failure_type"] = parsed.failure_type and {
+            "key": parsed.failure_type,
+            "label": name_failure_type(parsed.failure_type),
+        }
+        return respond_tagged(request, answer)

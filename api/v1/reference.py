@@ -16,6 +16,7 @@ from api.schema import build_schema
 from api.v1 import answers, reference_answers
 from api.v1.requests import VinQuestion, read_vin_question
 from api.views import ApiView, respond, respond_tagged
+from casebook.cases.services import today
 from casebook.errors import FieldError, InvalidDocument
 from casebook.vocabulary import load_vocabulary
 from casebook.vocabulary.vin import VinError, read_vin
@@ -48,7 +49,7 @@ class VinView(ApiView):
     def post(self, request: Request) -> HttpResponse:
         vin = read_vin_question(request.data)
         try:
-            return respond(asdict(read_vin(vin)))
+            return respond(asdict(read_vin(vin, today=today())))
         except VinError as error:
             raise InvalidDocument([FieldError("/vin", str(error))]) from error
 

@@ -104,7 +104,36 @@ class VocabularyDocument(Answer):
     renamed: list[RenamedTerm]
 
 
+class CodeEntry(Answer):
+    code: str
+    system: Literal["powertrain", "chassis", "body", "network"]
+    scope: Literal["generic", "maker", "reserved"] = Field(
+        description="Standard; the maker's own meaning; or not given out."
+    )
+    subsystem: str
+    family: str = Field(description="The lowest code of the same circuit.")
+    description: str | None
+
+
+class CodeList(Answer):
+    results: list[CodeEntry]
+
+
+class FailureType(Answer):
+    key: str
+    label: str
+
+
+class Code(CodeEntry):
+    failure_type: FailureType | None = Field(description="Of a code such as P0741-62.")
+
+
 class Vin(Answer):
     check_digit: Literal["ok", "wrong", "not_used"]
-    expected: str | None
-    years: list[int]
+    expected: str = Field(description="The check digit that the other characters ask for.")
+    years: list[int] = Field(description="Possible model years; empty where it doesn't say.")
+    region: str | None
+    country: str | None
+    maker_code: str
+    small_maker: bool
+    north_american: bool

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from django.urls import path
 
-from api.v1 import cases, reference, shared_cases
+from api.v1 import cases, codes, reference, shared_cases
 
 urlpatterns = [
     path("vocabulary", reference.VocabularyView.as_view()),
+    path("codes", codes.CodesView.as_view()),
+    path("codes/<str:code>", codes.CodeView.as_view()),
     path("vin", reference.VinView.as_view()),
     path("cases", cases.CasesView.as_view()),
     path("cases/preview", cases.CasePreviewView.as_view()),
