@@ -112,7 +112,7 @@ class Odometer(Document):
 class VehicleSeen(Document):
     """What is known of the vehicle; in a search everything may be missing."""
 
-    vin: Text | None = Field(None, max_length=40)
+    vin: Text | None = Field(default=None, max_length=40)
     year: Year | None = None
     make: Annotated[Text, Field(max_length=60)] = ""
     model: Word = ""

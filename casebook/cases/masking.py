@@ -87,6 +87,12 @@ def _rule(
     return _Rule(kind, re.compile(pattern, flags), accept, group)
 
 
+# Words that may stand capitalised after "customer" or "driver" and are nobody's name.
+_NOT_NAMES = frozenset(
+    "states says said reports complains noticed door side seat window airbag came called wants "
+    "concern complaint declined approved advised brought hears feels front rear left right".split()
+)
+
 # In this order: a wider rule must not eat half of what a narrower one would name.
 _RULES = (
     _rule("email", r"[\w.+%-]{1,64}@[\w-]{1,63}(?:\.[\w-]{1,63}){1,4}"),
@@ -141,12 +147,6 @@ _RULES = (
         group=1,
         flags=0,
     ),
-)
-
-# Words that may stand capitalised after "customer" or "driver" and are nobody's name.
-_NOT_NAMES = frozenset(
-    "states says said reports complains noticed door side seat window airbag came called wants "
-    "concern complaint declined approved advised brought hears feels front rear left right".split()
 )
 
 

@@ -30,7 +30,7 @@ def at_least_zero(name: str, field: str) -> models.CheckConstraint:
     )
 
 
-class TransactionIdField(models.Field):
+class TransactionIdField(models.Field):  # type: ignore[type-arg]
     """PostgreSQL's 64-bit transaction id (xid8), read as an integer."""
 
     def db_type(self, connection: Any) -> str:

@@ -158,13 +158,8 @@ def _names(kind: type[Document]) -> Iterator[str]:
     yield from kind.model_fields
 
 
-_FIELD_NAMES = sorted(
-    {
-        name
-        for kind in (Document, *Document.__subclasses__(), CaseDocument, SearchDocument)
-        for name in _names(kind)
-    }
-)
+_KINDS: list[type[Document]] = [*Document.__subclasses__(), CaseDocument, SearchDocument]
+_FIELD_NAMES = sorted({name for kind in _KINDS for name in _names(kind)})
 
 
 def _pointer(location: Sequence[int | str], data: object) -> str:

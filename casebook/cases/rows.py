@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from casebook.cases.documents import AttemptDocument, CaseDocument, FollowUpDocument, Odometer
+from casebook.cases.documents import AttemptDocument, CaseDocument, FollowUpDocument
 from casebook.cases.models import Attempt, Case, FollowUp, SharedCase
 from casebook.cases.sharing import SharedView
 from casebook.cases.vehicle_link import link_vehicle
@@ -18,7 +18,8 @@ def fill_case(case: Case, document: CaseDocument, view: SharedView) -> None:
     vehicle, odometer = document.vehicle, document.vehicle.odometer
     case.shop_reference = document.shop_reference
     case.complaint_no = document.complaint_no
-    case.opened_on = document.opened_on
+    if document.opened_on is not None:
+        case.opened_on = document.opened_on
     case.year, case.make, case.model = vehicle.year, vehicle.make, vehicle.model
     case.engine, case.drive = vehicle.engine, vehicle.drive
     case.odometer_value = odometer.value if odometer else None
@@ -78,9 +79,7 @@ def _money(amount: Decimal | None) -> str | None:
 def _odometer(value: float | None, unit: str) -> dict[str, Any] | None:
     if value is None:
         return None
-    return Odometer(value=value, unit=unit).model_dump() | {
-        "value": int(value) if value == int(value) else value
-    }
+    return {"value": int(value) if value == int(value) else value, "unit": unit}
 
 
 def describe_attempt(attempt: Attempt) -> dict[str, Any]:

@@ -43,7 +43,7 @@ def share_case(case: CaseDocument, *, shared_id: UUID) -> SharedView:
         return masked.text
 
     odometer_km = case.vehicle.odometer.km if case.vehicle.odometer else None
-    document = {
+    document: dict[str, Any] = {
         "id": str(shared_id),
         "opened_in": f"{case.opened_on:%Y-%m}",
         "vehicle": {

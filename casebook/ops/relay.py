@@ -13,7 +13,6 @@ from datetime import timedelta
 
 import psycopg
 from celery import Celery
-from django.conf import settings
 from django.db import connection, transaction
 from django.utils import timezone
 from kombu.exceptions import OperationalError
@@ -107,16 +106,8 @@ def listen(send: Send, should_stop: Callable[[], bool]) -> None:
 
 
 def _bell() -> psycopg.Connection:
-    parameters = settings.DATABASES["default"]
-    bell = psycopg.connect(
-        dbname=connection.settings_dict["NAME"],
-        user=parameters["USER"],
-        password=parameters["PASSWORD"],
-        host=parameters["HOST"],
-        port=parameters["PORT"],
-        connect_timeout=5,
-        autocommit=True,
-    )
+    # A connection of its own: Django's would be in a transaction when the ring comes.
+    bell = psycopg.connect(**connection.get_connection_params(), autocommit=True)
     bell.execute("LISTEN casebook_outbox")
     return bell
 
