@@ -245,8 +245,10 @@ def _check_kind(kind: str) -> CheckKind:
 def _results(t: Table) -> tuple[Result, ...]:
     results = []
     for row in t.rows("results"):
-        texts = isinstance(row, list) and len(row) in (2, 3) and all(
-            isinstance(part, str) and part for part in row[:2]
+        texts = (
+            isinstance(row, list)
+            and len(row) in (2, 3)
+            and all(isinstance(part, str) and part for part in row[:2])
         )
         severity = row[2] if texts and len(row) == 3 else None
         if not texts or not (severity is None or 0 <= _number(severity) <= 1):

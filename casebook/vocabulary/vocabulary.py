@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, TypeVar
@@ -128,18 +128,24 @@ class Vocabulary:
 
 
 def _fitting(terms: Mapping[str, Scoped], kind: str | None) -> list[Scoped]:
-    return [
-        term
-        for term in terms.values()
-        if kind is None or not term.unit_kinds or kind in term.unit_kinds
-    ]
+    return [term for term in terms.values() if fits_kind(term, kind)]
 
 
-def _names(terms: list[Scoped]) -> dict[str, str]:
+def fits_kind(term: Symptom | Check | Action, kind: str | None) -> bool:
+    """Whether a term belongs to a unit kind; any does to None, and a term without kinds to any."""
+    return kind is None or not term.unit_kinds or kind in term.unit_kinds
+
+
+def names_of(term: Symptom | Check | Action) -> set[str]:
+    """All that a term is called, as plain words."""
+    return {plain_words(name) for name in (term.key, term.label, *term.synonyms)}
+
+
+def _names(terms: Sequence[Symptom | Check | Action]) -> dict[str, str]:
     """Plain words -> key; words that name two terms map to "": better no answer than a guess."""
     names: dict[str, str] = {}
     for term in terms:
-        for name in {plain_words(name) for name in (term.key, term.label, *term.synonyms)}:
+        for name in names_of(term):
             names[name] = term.key if names.get(name, term.key) == term.key else ""
     return names
 
