@@ -167,20 +167,21 @@ def _fields(part: Mapping[str, Any]) -> list[Field]:
 
 def _field(name: str, schema: Mapping[str, Any], required: bool, meaning: str | None) -> Field:
     limits = ", ".join(
-        f"{word} {schema[key]}"
-        for key, word in _LIMITS
-        if key in schema and schema[key] not in ("", None)
+        words.format(schema[key])
+        for key, words in _LIMITS.items()
+        if key in schema and schema[key] not in ("", None, [], {})
     )
-    return Field(name, _kind(schema), required, " ".join(filter(None, [meaning, limits])))
+    said = [meaning or "", f"({limits})" if limits else ""]
+    return Field(name, _kind(schema), required, " ".join(filter(None, said)))
 
 
-_LIMITS = (
-    ("minimum", "from"),
-    ("maximum", "to"),
-    ("maxLength", "at most characters:"),
-    ("maxItems", "at most items:"),
-    ("default", "default"),
-)
+_LIMITS = {
+    "minimum": "from {}",
+    "maximum": "to {}",
+    "maxLength": "at most {} characters",
+    "maxItems": "at most {} items",
+    "default": "default {}",
+}
 _PLAIN = {
     "string": "text",
     "integer": "whole number",

@@ -106,7 +106,7 @@ class KeyScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call
         return {
             "type": "http",
             "scheme": "bearer",
-            "description": "A key of your shop: `cbk_` and 39 characters.",
+            "description": "A key of your shop: cbk_ and 39 characters.",
         }
 
 
@@ -179,7 +179,7 @@ _RESPONSES = {
 
 _PROBLEM = {
     "type": "object",
-    "description": "RFC 9457. `type` is stable; its page says what to do.",
+    "description": "RFC 9457. The type is stable; its page says what to do.",
     "properties": {
         "type": {"type": "string", "format": "uri-reference"},
         "title": {"type": "string"},

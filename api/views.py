@@ -37,7 +37,7 @@ class JsonOnly(DefaultContentNegotiation):
 
 class ApiView(APIView):
     content_negotiation_class = JsonOnly
-    metadata_class = None
+    http_method_names = ("get", "head", "post", "patch", "delete")
     schema = ApiSchema()
     # Which methods take query parameters, and which ones; all others refuse any.
     parameters: ClassVar[Mapping[str, type[Parameters]]] = {}

@@ -7,8 +7,10 @@ from django.urls import include, path
 from django.views import defaults
 
 from api import problems
+from api.views import UnknownAddress
 
 urlpatterns = [
+    path("api", UnknownAddress.as_view()),
     path("api/", include("api.urls")),
     path("", include("casebook.ops.urls")),
     path("", include("casebook.web.urls")),

@@ -71,7 +71,7 @@ REPLAYED = OpenApiParameter(
     str,
     OpenApiParameter.HEADER,
     response=[201],
-    description="`true` where this is the first answer again.",
+    description="true where this is the first answer again.",
 )
 MADE = [IDEMPOTENCY_KEY, ETAG, LOCATION, REPLAYED]
 IF_MATCH = OpenApiParameter(
@@ -142,7 +142,7 @@ class CasesView(ApiView):
         operation_id="create_case",
         summary="Posts a case",
         description="All faults are reported at once. What is implausible but possible is stored, "
-        "and listed in `warnings`.",
+        "and listed in warnings.",
         parameters=MADE,
         request=CaseDocument,
         responses={201: answers.Case},
