@@ -1,0 +1,13 @@
+"""The task queue. Imported by workers, beat and the relay alone; nothing else loads Celery's app."""
+
+from __future__ import annotations
+
+import os
+
+from celery import Celery
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "casebook.settings")
+
+app = Celery("casebook")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks()
