@@ -215,28 +215,37 @@ class Understood(Answer):
 
 
 class LevelOutlook(Answer):
+    """A repair at this level, tried first. tried = held + came_back + gone + not_known."""
+
     level: LevelName
-    tried: int | None
-    held: int | None
-    came_back: int | None
-    gone: int | None
-    not_known: int | None
-    holds: float | None
+    tried: int
+    held: int
+    came_back: int = Field(description="Not fixed counts as come back on day 0.")
+    gone: int
+    not_known: int
+    holds: float | None = Field(
+        ge=0, le=1, description="Probability that it has not come back by the horizon."
+    )
     interval: list[float] | None
-    coverage: float
-    prior_share: float | None
+    coverage: float = Field(description="Of the interval.")
+    prior_share: float | None = Field(
+        description="How much of the figure comes from the cohorts around."
+    )
+    caveats: list[str]
 
 
 class ResolvedBy(Answer):
+    """What it took in the end."""
+
     level: LevelName
-    share: float | None
-    interval: list[float] | None
+    share: float
+    interval: list[float]
 
 
 class Outlook(Answer):
     cases: int
-    shops: int | None
-    effective_cases: float | None
+    shops: int | None = Field(description="null below three.")
+    effective_cases: float
     levels: list[LevelOutlook]
     resolved_by: list[ResolvedBy]
     caveats: list[str]

@@ -50,6 +50,8 @@ from casebook.errors import StaleVersion
 from casebook.vocabulary import load_vocabulary
 from casebook.vocabulary.codes import CodeError, parse_code
 
+CHANGED_MEANWHILE = "Somebody changed this case meanwhile; read it again and redo."
+
 IDEMPOTENCY_KEY = OpenApiParameter(
     "Idempotency-Key",
     str,
@@ -227,8 +229,17 @@ def _one_version(request: Request, case_id: UUID, versions: frozenset[int] | Non
         return None if versions is None else next(iter(versions))
     case = get_case(shop=shop_of(request), case_id=case_id)
     if case.version not in versions:
-        raise StaleVersion("Somebody changed this case meanwhile; read it again and redo.")
+        raise StaleVersion(CHANGED_MEANWHILE)
     return case.version
+
+
+def _check_version(request: Request, case_id: UUID) -> None:
+    """An addition loses nobody's change, so If-Match is no must; where it is sent, it counts."""
+    versions = versions_matched(request)
+    if versions is None:
+        return
+    if get_case(shop=shop_of(request), case_id=case_id).version not in versions:
+        raise StaleVersion(CHANGED_MEANWHILE)
 
 
 class AttemptsView(ApiView):
@@ -237,13 +248,14 @@ class AttemptsView(ApiView):
     @extend_schema(
         operation_id="add_attempt",
         summary="Adds what was done",
-        parameters=MADE,
+        parameters=[*MADE, IF_MATCH],
         request=AttemptDocument,
         responses={201: answers.Case},
         examples=[examples.ATTEMPT],
     )
     def post(self, request: Request, case_id: UUID) -> HttpResponse:
         def make() -> HttpResponse:
+            _check_version(request, case_id)
             case = add_attempt(shop=shop_of(request), case_id=case_id, data=request.data)
             return _respond_case(request, case, status=201)
 
@@ -256,13 +268,14 @@ class FollowUpsView(ApiView):
     @extend_schema(
         operation_id="add_follow_up",
         summary="Adds what was seen later",
-        parameters=MADE,
+        parameters=[*MADE, IF_MATCH],
         request=FollowUpDocument,
         responses={201: answers.Case},
         examples=[examples.FOLLOW_UP],
     )
     def post(self, request: Request, case_id: UUID) -> HttpResponse:
         def make() -> HttpResponse:
+            _check_version(request, case_id)
             case = add_follow_up(shop=shop_of(request), case_id=case_id, data=request.data)
             return _respond_case(request, case, status=201)
 

@@ -96,6 +96,12 @@ def test_another_shop_adds_nothing(
         assert Case.objects.get().version == 1
 
 
+def test_an_addition_may_insist_on_a_version(client: ApiClient, open_case: str) -> None:
+    path = f"{open_case}/attempts"
+    problem_of(client.post(path, ATTEMPT, If_Match='"2"'), 412, "stale_version")
+    assert client.post(path, ATTEMPT, If_Match='"1"').status_code == 201
+
+
 def test_an_addition_costs_a_bounded_number_of_queries(
     client: ApiClient, open_case: str, django_assert_max_num_queries: Any
 ) -> None:
