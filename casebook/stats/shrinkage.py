@@ -103,6 +103,17 @@ def _learn(grid: Grid, x: FloatArray, n: FloatArray) -> Grid:
     return Grid(grid.mean, grid.strength, _normalised(log_weight))
 
 
+def learn_mean(grid: Grid, held: float, trials: float) -> Grid:
+    """The grid after seeing the whole whose parts it describes, e.g. a model among whose cases
+    the cohort lies: it tells of the mean directly, not as one cohort beside others.
+
+    held, trials: effective numbers, 0 <= held <= trials. Raises ValueError otherwise.
+    """
+    x, n = _checked([held], [trials])
+    told = x[0] * np.log(grid.mean) + (n[0] - x[0]) * np.log1p(-grid.mean)
+    return Grid(grid.mean, grid.strength, _normalised(grid.log_weight + told))
+
+
 def descend(grid: Grid) -> Grid:
     """The prior one step further down: the mean of a new cohort's own parts.
 

@@ -192,20 +192,53 @@ def test_log_log_limits_stay_inside_and_have_none_at_the_ends():
     assert (high[1:4] > [0.02, 0.5, 0.99]).all()
 
 
-@given(st.integers(1, 500), st.floats(0.01, 0.99))
-def test_cases_all_followed_are_worth_their_number(n, share):
-    variance = share * (1 - share) / n
-    worth = effective_trials(share, variance, known=n, n_eff=n + 5.0)
-    assert worth == pytest.approx(n)
-    assert effective_trials(share, variance, known=n, n_eff=n / 2) == pytest.approx(n / 2)
+def worth_of(result, n_eff):
+    """Of a result at one day."""
+    return effective_trials(
+        result.came_back,
+        result.gone,
+        result.variance,
+        watched=result.at_risk,
+        events=result.events,
+        n_eff=n_eff,
+    )[0]
+
+
+@given(st.integers(0, 60), st.integers(0, 60), st.integers(0, 60))
+def test_cases_all_followed_are_worth_their_number(came, went, holding):
+    n = came + went + holding
+    if n == 0:
+        return
+    e = np.repeat([CAME_BACK, GONE, CENSORED], [came, went, holding])
+    t = np.where(e == CENSORED, 400, 5)
+    result = cumulative_incidence(t, e, [365])
+    assert worth_of(result, n_eff=n) == pytest.approx(n)
+    assert worth_of(result, n_eff=n / 2) == pytest.approx(n / 2)
 
 
 def test_fifty_repairs_last_seen_on_day_ten_say_nothing_about_a_year():
     result = cumulative_incidence(np.full(50, 10), np.zeros(50, int), [365])
-    worth = effective_trials(
-        1 - result.came_back, result.variance, known=result.at_risk + result.events, n_eff=50
-    )
-    assert worth[0] == 0.0
+    assert worth_of(result, n_eff=50) == 0.0
+
+
+def test_comebacks_alone_say_nothing_of_the_others_once_those_are_out_of_sight():
+    # Ten came back at once, forty were last seen on day 10: how many of them held is unknown.
+    t, e = np.repeat([0, 10], [10, 40]), np.repeat([CAME_BACK, CENSORED], [10, 40])
+    assert worth_of(cumulative_incidence(t, e, [365]), n_eff=50) == 0.0
+
+
+def test_where_all_came_back_nobody_needs_to_be_watched():
+    result = cumulative_incidence(np.zeros(8), np.full(8, CAME_BACK), [365])
+    assert worth_of(result, n_eff=8) == 8.0
+
+
+def test_an_estimate_is_worth_no_more_than_the_cases_whose_state_is_known():
+    # Six of forty are watched to the end; no comeback among them makes the variance look small.
+    t = np.repeat([0, 10, 400], [10, 34, 6])
+    e = np.repeat([CAME_BACK, CENSORED, CENSORED], [10, 34, 6])
+    result = cumulative_incidence(t, e, [365])
+    assert result.came_back[0] * (1 - result.came_back[0]) / result.variance[0] > 40
+    assert worth_of(result, n_eff=50) == pytest.approx(16)
 
 
 @pytest.mark.parametrize(
@@ -223,7 +256,8 @@ def test_fifty_repairs_last_seen_on_day_ten_say_nothing_about_a_year():
         lambda: grouped_incidence([1], [1], [0], 5, [0]),
         lambda: grouped_incidence([1], [1], [0], 5, [-1]),
         lambda: log_log_limits(1.2, 0.1),
-        lambda: effective_trials(0.5, -1, known=1, n_eff=1),
+        lambda: effective_trials(0.5, 0, -1, watched=1, events=1, n_eff=1),
+        lambda: effective_trials(1.5, 0, 1, watched=1, events=1, n_eff=1),
     ],
 )
 def test_impossible_input_is_refused(call):

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import beta
 
-from casebook.stats.shrinkage import descend, learn, prior_worth, shrink, vague_grid
+from casebook.stats.shrinkage import descend, learn, learn_mean, prior_worth, shrink, vague_grid
 
 cohorts = st.lists(
     st.floats(0.5, 60).flatmap(
@@ -113,6 +113,23 @@ def test_order_and_grouping_of_what_is_learned_do_not_matter():
     assert np.allclose(weights(together), weights(with_empty))
 
 
+def test_the_whole_tells_of_the_mean_directly():
+    # An even prior of the mean and 15 of 60: Beta(16, 46).
+    told = learn_mean(vague_grid(mean_points=400), 15, 60)
+    w = weights(told)
+    mean = w @ told.mean / w.sum()
+    assert mean == pytest.approx(16 / 62, abs=1e-3)
+    assert np.sqrt(w @ told.mean**2 / w.sum() - mean**2) == pytest.approx(
+        beta.std(16, 46), rel=0.01
+    )
+    # How alike its parts are stays unknown.
+    before, after = (
+        np.bincount(np.unique(grid.strength, return_inverse=True)[1], weights(grid))
+        for grid in (vague_grid(mean_points=400), told)
+    )
+    assert np.allclose(before / before.sum(), after / after.sum())
+
+
 def test_going_a_step_down_keeps_the_mean_and_loses_certainty():
     wide = learn(vague_grid(), np.full(15, 14.0), np.full(15, 20.0))
     narrow = descend(wide)
@@ -157,6 +174,7 @@ def test_intervals_over_small_cohorts_cover_as_often_as_they_say():
         lambda: learn(vague_grid(), [3], [2]),
         lambda: learn(vague_grid(), [-1], [2]),
         lambda: learn(vague_grid(), [float("nan")], [2]),
+        lambda: learn_mean(vague_grid(), 3, 2),
         lambda: shrink(vague_grid(), 3, 2),
         lambda: shrink(vague_grid(), 1, 2, coverage=1.0),
     ],
