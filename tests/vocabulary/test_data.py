@@ -117,7 +117,7 @@ def test_every_check_has_minutes_that_a_shop_would_book(vocabulary):
 
 
 @pytest.mark.parametrize(
-    ("before", "caution"),
+    "before, caution",
     [("lifted", "lifting"), ("isolated", "high_voltage")],
 )
 def test_what_must_be_true_before_a_check_brings_its_caution(vocabulary, before, caution):
@@ -207,7 +207,7 @@ def test_the_document_is_plain_and_complete(vocabulary):
 
 
 @pytest.mark.parametrize(
-    ("theme", "key"),
+    "theme, key",
     [
         ("symptoms", "warm_air"),
         ("symptoms", "compressor_cycles_fast"),

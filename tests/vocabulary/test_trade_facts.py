@@ -27,7 +27,7 @@ LIMITS = [
 ]
 
 
-@pytest.mark.parametrize(("key", "hard", "soft"), LIMITS)
+@pytest.mark.parametrize("key, hard, soft", LIMITS)
 def test_limits_of_measured_values(key, hard, soft):
     check = load_vocabulary().checks[key]
     assert check.hard == hard
