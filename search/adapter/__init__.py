@@ -14,17 +14,17 @@ import threading
 import time
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from uuid import UUID
 
-from django.conf import settings
 from django.db import DatabaseError, transaction
 from django.utils import timezone
 
 from casebook.cases.documents import SearchDocument
 from casebook.cases.models import Outbox
 from casebook.cases.outbox import INDEX, note_effect
+from casebook.errors import Unavailable
 from casebook.shops.tenancy import reading_shared
+from search.adapter import store
 from search.adapter.building import IndexStatus, build_index, index_status, is_build_due
 from search.adapter.documents import read_query
 from search.adapter.serving import Server
@@ -50,6 +50,7 @@ server = Server()
 ASK_EVERY_S = 60.0
 _asked_at = float("-inf")
 _compiling = threading.Lock()
+_warm = False
 
 
 @dataclass(frozen=True)
@@ -108,25 +109,32 @@ def search_cases(
 
 
 def warm_up() -> None:
-    """Compile, or load what was compiled before, and load the index, so that no user waits."""
-    compile_kernel(_cache_dir())
-    with reading_shared():
-        server.view()
+    """At the start of a process: load, or compile, the kernel and load the index, so that no user
+    waits. What can't be had yet is said in the log and fetched by the first search.
+    """
+    global _warm
+    compile_kernel(store.compiled_dir())
+    try:
+        with reading_shared():
+            server.view()
+    except (DatabaseError, Unavailable) as error:
+        log.warning("searches start cold: %s", error)
+    _warm = True
 
 
 def is_warm() -> bool:
-    return is_compiled()
-
-
-def _cache_dir() -> Path:
-    return Path(settings.DATA_DIR) / "numba"
+    """Whether `warm_up` is done."""
+    return _warm
 
 
 def _compile_in_background() -> None:
     """Until then searches take the plain path, which gives the same answers."""
     if not is_compiled() and _compiling.acquire(blocking=False):
         threading.Thread(
-            target=compile_kernel, args=(_cache_dir(),), name="casebook-compile", daemon=True
+            target=compile_kernel,
+            args=(store.compiled_dir(),),
+            name="casebook-compile",
+            daemon=True,
         ).start()
 
 

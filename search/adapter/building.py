@@ -15,6 +15,7 @@ from search.adapter import store
 from search.adapter.documents import current_design, read_shared_case
 from search.adapter.rows import count_changes, list_changes, stream_cases
 from search.core import CaseIndex, IndexDamaged
+from search.core.kernel import compile_kernel
 from search.core.storage import read_manifest
 
 log = logging.getLogger("casebook.search")
@@ -61,6 +62,8 @@ def build_index(*, on_case: Callable[[], None] | None = None) -> int | None:
         name = store.put_in_force(index)
         store.clear_out()
     log.info("search index %s built of %d cases", name, len(index))
+    # Here nobody waits; processes that start later find the code compiled.
+    compile_kernel(store.compiled_dir())
     return len(index)
 
 

@@ -13,13 +13,12 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from casebook.vocabulary.normaliser import load_replacements
-
 from casebook.cases.documents import SearchDocument
 from casebook.cases.masking import mask_text
 from casebook.cases.sharing import band_of, describe_finding
 from casebook.vocabulary import load_vocabulary
 from casebook.vocabulary.codes import describe_code
+from casebook.vocabulary.normaliser import load_replacements
 from search.core import Design, Scale
 
 # What the anonymiser leaves where something stood: ⟨phone⟩ is not a word of the complaint.

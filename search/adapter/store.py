@@ -31,6 +31,11 @@ def index_dir() -> Path:
     return Path(settings.INDEX_DIR)
 
 
+def compiled_dir() -> Path:
+    """Where compiled search code is kept for the next process."""
+    return Path(settings.DATA_DIR) / "numba"
+
+
 def stamp() -> Stamp | None:
     """Changes whenever another version comes into force; None where there is none. One stat."""
     try:

@@ -7,7 +7,7 @@ from django.core.management import CommandError, call_command
 from django.utils import timezone
 
 from search import adapter, tasks
-from search.adapter import IndexStatus, building, store
+from search.adapter import IndexStatus, building, serving, store
 from search.core import kernel
 from tests import factories
 
@@ -82,10 +82,19 @@ def test_the_command_gives_one_line_when_the_folder_cannot_be_written(
 
 def test_warming_up_compiles_and_loads(committed_db, monkeypatch):
     pytest.importorskip("numba")
-    monkeypatch.setattr(kernel, "_compiled", None)
     factories.make_case(factories.make_shop())
     adapter.build_index()
+    monkeypatch.setattr(kernel, "_compiled", None)
+    monkeypatch.setattr(adapter, "_warm", False)
     adapter.warm_up()
     assert adapter.is_warm()
     assert adapter.server._state.version == store.current_version()
     assert any((store.index_dir().parent / "numba").rglob("*.nbi"))
+
+
+def test_a_process_starts_even_where_nothing_can_be_loaded_yet(committed_db, monkeypatch, caplog):
+    factories.make_case(factories.make_shop())
+    monkeypatch.setattr(serving, "MOST_CASES_WHILE_WAITING", 0)
+    adapter.warm_up()
+    assert "searches start cold" in caplog.text
+    adapter.server.wait()
