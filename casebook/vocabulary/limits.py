@@ -114,24 +114,25 @@ def _to_own(check: Check, value: float, given: Measure) -> float:
 
 
 def _doubts(check: Check, own: float, value: float, given: Measure | None) -> Iterator[str]:
-    if check.soft is None or check.soft[0] <= own <= check.soft[1]:
+    usual = _usual_range(check, own)
+    if usual is None or usual[0] <= own <= usual[1]:
         return
-    low, high = check.soft
-    hint = _24_volt_hint(check, own) or _other_unit_hint(check, value, given)
+    low, high = usual
+    hint = _other_unit_hint(check, value, given)
+    if usual == check.soft_24v:
+        hint += " That is for a 24 V system."
     if own < low:
         yield f"{_show(own, check)} is less than the usual {_show(low, check)} or more.{hint}"
     else:
         yield f"{_show(own, check)} is more than the usual {_show(high, check)} or less.{hint}"
 
 
-def _24_volt_hint(check: Check, own: float) -> str:
-    """Only for checks of a 12 V supply: its usual range lies about 12 V."""
-    if check.unit != "V" or check.soft is None:
-        return ""
-    low, high = check.soft
-    if 8 <= low <= 12.5 and 12 <= high <= 16 and 1.9 * low <= own <= 2.1 * high:
-        return " It looks like a 24 V system: use a check for 24 V, or measure one battery."
-    return ""
+def _usual_range(check: Check, own: float) -> tuple[float, float] | None:
+    """The usual range; of a supply voltage that of 24 V systems where the value is nearer to it."""
+    if check.soft is None or check.soft_24v is None:
+        return check.soft
+    halfway = (check.soft[1] + check.soft_24v[0]) / 2
+    return check.soft_24v if own > halfway else check.soft
 
 
 def _other_unit_hint(check: Check, value: float, given: Measure | None) -> str:
