@@ -68,7 +68,7 @@ def install(purpose: str) -> None:
     run(
         "Fetching and unpacking packages",
         *(python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"),
-        *("--no-compile", "--require-hashes", "--only-binary", ":all:"),
+        *("--no-compile", "--require-hashes"),
         *("-r", str(LOCKS[purpose])),
     )
     # In parallel, and now rather than at the first start, which would take ten seconds longer. What
