@@ -1,0 +1,331 @@
+"""The invented world as its files tell it: read once, checked, handed out as frozen values."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from casebook.ops.demo.voices import Lexicon, Voice
+
+FOLDER = Path(__file__).parent / "world"
+_CAUSE_OF_PART = re.compile(r"([a-z]+(?:_[a-z]+)+): (.+)")
+CHANGING_LEVELS = ("service", "component", "overhaul", "replacement")
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A quantity that goes from `light` to `bad` as a fault gets worse."""
+
+    light: float
+    bad: float
+
+    def at(self, severity: float) -> float:
+        """severity: 0 slight, 1 as bad as it gets."""
+        return self.light + (self.bad - self.light) * severity
+
+    @classmethod
+    def read(cls, value: float | Sequence[float]) -> Scale:
+        if isinstance(value, int | float):
+            return cls(float(value), float(value))
+        light, bad = value
+        return cls(float(light), float(bad))
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What a check shows: weights of its results, or a number around `mean`."""
+
+    results: Mapping[str, Scale]
+    mean: Scale | None = None
+    spread: float = 0.0
+
+    @classmethod
+    def read(cls, table: Mapping[str, Any]) -> Reading:
+        if "mean" in table:
+            return cls({}, Scale.read(table["mean"]), float(table["spread"]))
+        return cls({result: Scale.read(weight) for result, weight in table.items()})
+
+
+@dataclass(frozen=True)
+class CheckHabit:
+    """How often a check is made before the repair, and what it shows where all is well."""
+
+    done: float
+    normal: Reading
+    unit: str
+
+
+@dataclass(frozen=True)
+class LevelHabit:
+    """How gladly a level is chosen (log-odds, and how they change towards severe) and its bill.
+
+    parts: EUR, low and high; hours: low and high.
+    """
+
+    pull: Scale
+    parts: tuple[float, float]
+    hours: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Sign:
+    """A symptom: how often a fault shows it, and under which conditions."""
+
+    shown: Scale
+    when: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Cure:
+    """fixes: share put right at delivery; back: comebacks a year among those."""
+
+    fixes: Scale
+    back: Scale
+
+
+@dataclass(frozen=True)
+class Cause:
+    """As entered in the end; `part` is the action that shows it, "" where any may."""
+
+    part: str
+    text: str
+
+    @classmethod
+    def read(cls, told: str) -> Cause:
+        match = _CAUSE_OF_PART.match(told)
+        return cls(match[1], match[2]) if match else cls("", told)
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A root cause that nobody sees directly."""
+
+    key: str
+    weight: float
+    age: float
+    km: float
+    severity: float
+    takes: str
+    families: Mapping[str, float]
+    makers: Mapping[str, float]
+    codes: Mapping[str, Scale]
+    symptoms: Mapping[str, Sign]
+    findings: Mapping[str, Reading]
+    teardown: Mapping[str, Reading]
+    cures: Mapping[str, Cure]
+    actions: Mapping[str, Sequence[Sequence[str]]]
+    tells: Sequence[str]
+    causes: Sequence[Cause]
+
+
+@dataclass(frozen=True)
+class UnitKind:
+    """A kind of unit with all that can go wrong with it and how people talk about it."""
+
+    key: str
+    share: float
+    season: Sequence[float]
+    module: Sequence[str]
+    part_names: Sequence[str]
+    strays: Mapping[str, float]
+    levels: Mapping[str, LevelHabit]
+    checks: Mapping[str, CheckHabit]
+    faults: Sequence[Fault]
+    when: Mapping[str, Sequence[str]]
+    says: Mapping[str, Sequence[str]]
+    seen: Mapping[str, Mapping[str, Sequence[str]]]
+    did: Mapping[str, Sequence[str]]
+
+
+@dataclass(frozen=True)
+class Use:
+    km_a_year: float
+    typical_age: float
+
+
+@dataclass(frozen=True)
+class Build:
+    """One combination of make, model, engine and gearbox that left a factory."""
+
+    make: str
+    model: str
+    engine: str
+    use: str
+    share: float
+    price: float
+    years: tuple[int, int]
+    drives: Sequence[str]
+    fits: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """An invented shop and its habits; shops.toml says what each means."""
+
+    name: str
+    region: str
+    size: float
+    rate: float
+    leans: Mapping[str, float]
+    checks: float
+    reads: float
+    opens_up: float
+    calls: float
+    skill: float
+    prices: float
+    confirms: float
+    voices: Sequence[str]
+    likes: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class World:
+    uses: Mapping[str, Use]
+    builds: Mapping[str, Sequence[Build]]
+    shops: Sequence[Workshop]
+    kinds: Mapping[str, UnitKind]
+    voices: Mapping[str, Voice]
+    lexicon: Lexicon
+    when: Mapping[str, Sequence[str]]
+    around: Mapping[str, Sequence[str]]
+    after: Mapping[str, Sequence[str]]
+    fill: Mapping[str, Sequence[str]]
+    says: Mapping[str, Sequence[str]]
+    did: Mapping[str, Sequence[str]]
+
+
+@lru_cache(maxsize=1)
+def load_world() -> World:
+    """Raises KeyError, ValueError or TypeError where a file does not keep to its form."""
+    fleet, phrases, voices = (_read(f"{name}.toml") for name in ("fleet", "phrases", "voices"))
+    kinds = {
+        kind.key: kind
+        for kind in (
+            _read_kind(_read(f"kinds/{path.name}") | _read(f"talk/{path.name}"))
+            for path in sorted(FOLDER.glob("kinds/*.toml"))
+        )
+    }
+    return World(
+        uses={name: Use(**use) for name, use in fleet["uses"].items()},
+        builds={key: _builds_with(fleet["makes"], key) for key in kinds},
+        shops=[Workshop(**shop) for shop in _read("shops.toml")["shops"]],
+        kinds=kinds,
+        voices={name: _read_voice(name, table) for name, table in voices["voices"].items()},
+        lexicon=Lexicon.of(voices["short"], voices["slips"]),
+        when=phrases["when"],
+        around=phrases["around"],
+        after=phrases["after"],
+        fill=phrases["fill"],
+        says=phrases["says"],
+        did=phrases["did"],
+    )
+
+
+def _read(name: str) -> dict[str, Any]:
+    return tomllib.loads((FOLDER / name).read_text(encoding="utf-8"))
+
+
+def _read_voice(name: str, table: Mapping[str, Any]) -> Voice:
+    lists = {key: tuple(value) for key, value in table.items() if isinstance(value, list)}
+    return Voice(name=name, **{**table, **lists})
+
+
+def _builds_with(makes: Sequence[Mapping[str, Any]], kind: str) -> list[Build]:
+    """Everything on the road that carries this kind of unit."""
+    return [
+        build
+        for make in makes
+        for model in make["models"]
+        for engine in model["engines"]
+        for build in _builds_of(make, model, make["engines"][engine])
+        if kind in build.fits
+    ]
+
+
+def _builds_of(
+    make: Mapping[str, Any], model: Mapping[str, Any], engine: Mapping[str, Any]
+) -> list[Build]:
+    gearboxes = model["gearboxes"]
+    all_boxes = sum(gearboxes.values())
+    builds = []
+    for gearbox, share in gearboxes.items():
+        kind, _, family = gearbox.partition(" ")
+        builds.append(
+            Build(
+                make=make["name"],
+                model=model["name"],
+                engine=engine["name"],
+                use=model["use"],
+                share=make["share"] * model["share"] / len(model["engines"]) * share / all_boxes,
+                price=make["price"],
+                years=(model["years"][0], model["years"][1]),
+                drives=model["drives"],
+                fits={**engine["fits"], **model["fits"], **({kind: family} if family else {})},
+            )
+        )
+    return builds
+
+
+def _read_kind(data: Mapping[str, Any]) -> UnitKind:
+    return UnitKind(
+        key=data["kind"],
+        share=data["share"],
+        season=data.get("season", [1.0] * 12),
+        module=data.get("module", [""]),
+        part_names=data["part_names"],
+        strays=data.get("strays", {}),
+        levels={name: _read_level(level) for name, level in data["levels"].items()},
+        checks={
+            key: CheckHabit(
+                float(check["done"]), Reading.read(check["normal"]), check.get("unit", "")
+            )
+            for key, check in data["checks"].items()
+        },
+        faults=[_read_fault(fault) for fault in data["faults"]],
+        when=data.get("when", {}),
+        says=data["says"],
+        seen=data.get("seen", {}),
+        did=data["did"],
+    )
+
+
+def _read_level(level: Mapping[str, Any]) -> LevelHabit:
+    return LevelHabit(Scale.read(level["pull"]), tuple(level["parts"]), tuple(level["hours"]))
+
+
+def _read_fault(fault: Mapping[str, Any]) -> Fault:
+    return Fault(
+        key=fault["key"],
+        weight=float(fault["weight"]),
+        age=float(fault.get("age", 0.0)),
+        km=float(fault.get("km", 0.0)),
+        severity=float(fault["severity"]),
+        takes=fault["takes"],
+        families=fault.get("families", {}),
+        makers=fault.get("makers", {}),
+        codes={code: Scale.read(share) for code, share in fault.get("codes", {}).items()},
+        symptoms={key: _read_sign(sign) for key, sign in fault["symptoms"].items()},
+        findings={key: Reading.read(t) for key, t in fault.get("findings", {}).items()},
+        teardown={key: Reading.read(t) for key, t in fault.get("teardown", {}).items()},
+        cures={
+            level: Cure(Scale.read(cure["fixes"]), Scale.read(cure["back"]))
+            for level, cure in fault["cures"].items()
+        },
+        actions={
+            level: [way.split(" + ") for way in ways] for level, ways in fault["actions"].items()
+        },
+        tells=fault.get("tells", []),
+        causes=[Cause.read(told) for told in fault["causes"]],
+    )
+
+
+def _read_sign(sign: Any) -> Sign:
+    if not isinstance(sign, Mapping):
+        return Sign(Scale.read(sign), {})
+    when = {key: float(share) for key, share in sign.items() if key != "shown"}
+    return Sign(Scale.read(sign["shown"]), when)
