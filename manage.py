@@ -74,13 +74,15 @@ def use_own_environment() -> None:
 def run(arguments: list[str]) -> None:
     from django.core.exceptions import ImproperlyConfigured
     from django.core.management import execute_from_command_line
-    from django.db import OperationalError
+    from django.db import OperationalError, ProgrammingError
 
     try:
         execute_from_command_line([sys.argv[0], *arguments])
     except ImproperlyConfigured as error:
         fail(" ".join(str(error).split()), status=2)
-    except OperationalError as error:
+    except (OperationalError, ProgrammingError) as error:
+        if os.environ.get("CASEBOOK_DEBUG") == "1":
+            raise
         fail(
             f"The database does not answer as it should: {' '.join(str(error).split())} "
             "(manage.py up prepares a new one; manage.py doctor names faults)"

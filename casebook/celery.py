@@ -1,4 +1,4 @@
-"""The task queue. Imported by workers, beat and the relay alone; nothing else loads Celery's app."""
+"""The task queue, loaded by workers, beat and the relay alone."""
 
 from __future__ import annotations
 
