@@ -5,15 +5,13 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
-from typing import Final, Literal
-
-Status = Literal["stored", "pending", "permanent", "active", "history"]
+from typing import Final
 
 _LETTERS: Final = "PCBU"
 _SHAPE: Final = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
 # "P0741", "DTC P0741", "P0741-62", "P0741 62", "P0741:62", "P0741 (62)", "P074162"
 _WRITTEN: Final = re.compile(
-    r"(?:DTC[\s:]*)?([PCBU][0-3][0-9A-F]{3})(?:\s*[-:/.\s]?\s*\(?([0-9A-F]{2})\)?)?"
+    r"(?:DTC[\s:]*)?([PCBU]\s*[0-3][0-9A-F]{3})(?:\s*[-:/.\s]?\s*\(?([0-9A-F]{2})\)?)?"
 )
 # Letters of the Cyrillic and Greek alphabets that are printed like the Latin ones of a code.
 _LOOK_ALIKES: Final = str.maketrans("АВСЕРОЗІΑΒΕΡΟΙ", "ABCEPO3IABEPOI")
@@ -37,13 +35,18 @@ class Code:
     failure_type: str | None = None
 
     def __post_init__(self) -> None:
-        if not _SHAPE.fullmatch(self.code):
+        if not is_code(self.code):
             raise ValueError(f"{self.code!r} is not a trouble code.")
         if self.failure_type is not None and not re.fullmatch("[0-9A-F]{2}", self.failure_type):
             raise ValueError(f"{self.failure_type!r} is not a failure type.")
 
     def __str__(self) -> str:
         return f"{self.code}-{self.failure_type}" if self.failure_type else self.code
+
+
+def is_code(text: str) -> bool:
+    """Whether the text is a code exactly as the standard prints it, without a failure type."""
+    return _SHAPE.fullmatch(text) is not None
 
 
 def parse_code(text: str) -> Code:
@@ -55,12 +58,21 @@ def parse_code(text: str) -> Code:
     match = _WRITTEN.fullmatch(tidy)
     if match is None:
         raise CodeError(_remedy(text, tidy))
-    return Code(match[1], match[2])
+    return _code_of(match)
+
+
+def _code_of(match: re.Match[str]) -> Code:
+    return Code("".join(match[1].split()), match[2])
+
+
+def unify_signs(text: str) -> str:
+    """Capital letters; full-width signs, foreign look-alikes and dashes as the plain ones."""
+    upper = unicodedata.normalize("NFKC", text).upper()
+    return upper.translate(_LOOK_ALIKES).translate(_DASHES)
 
 
 def _tidy(text: str) -> str:
-    upper = unicodedata.normalize("NFKC", text).upper()
-    return upper.translate(_LOOK_ALIKES).translate(_DASHES).strip(" \t\r\n.,;*#$'\"")
+    return unify_signs(text).strip(" \t\r\n.,;*#$'\"")
 
 
 def _remedy(text: str, tidy: str) -> str:
@@ -71,7 +83,7 @@ def _remedy(text: str, tidy: str) -> str:
     if mended:
         return f"{said} is no trouble code. Did you mean {mended}?"
     bare = re.split(r"[-:/.\s]", tidy)[0]
-    if bare[0] not in _LETTERS:
+    if bare[:1] not in tuple(_LETTERS):
         rule = "it begins with P (powertrain), C (chassis), B (body) or U (network)"
     elif len(bare) > 1 and bare[1] not in "0123":
         rule = f"after {bare[0]} comes 0, 1, 2 or 3"
@@ -88,8 +100,16 @@ def _remedy(text: str, tidy: str) -> str:
 
 def _mend(tidy: str) -> str | None:
     """The code that was probably meant, None where nothing is near enough."""
-    for letter, digits in ((tidy[:1], tidy[1:]), ("P", tidy)):
-        swapped = letter + digits.translate(_FOR_DIGITS)
-        if match := _WRITTEN.fullmatch(swapped):
-            return str(Code(match[1], match[2]))
+    bare = re.sub("[^0-9A-Z]", "", tidy.removeprefix("0X"))
+    swapped = bare.translate(_FOR_DIGITS)
+    candidates = [tidy[:1] + tidy[1:].translate(_FOR_DIGITS), bare[:1] + swapped[1:], "P" + swapped]
+    if len(bare) == 6 and bare[-1] in (bare[-2], "O"):
+        # The last digit typed twice, or a letter O behind it.
+        candidates.append(bare[:1] + swapped[1:5])
+    if len(bare) == 4 and bare[0] in _LETTERS:
+        # The leading zero left out: P741.
+        candidates.append(f"{bare[0]}0{swapped[1:]}")
+    for candidate in candidates:
+        if match := _WRITTEN.fullmatch(candidate):
+            return str(_code_of(match))
     return None

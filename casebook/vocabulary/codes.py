@@ -11,7 +11,6 @@ The standards' text was not seen; facts were checked against independent public 
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from functools import cache
 from typing import Final, Literal
@@ -25,13 +24,17 @@ from casebook.vocabulary.code_bytes import (
     name_failure_type,
 )
 from casebook.vocabulary.code_form import Code, CodeError, parse_code
-from casebook.vocabulary.code_table import CodeEntry, load_codes
+from casebook.vocabulary.code_table import CodeEntry, circuit_families, load_codes
+from casebook.vocabulary.normaliser import load_replacements
+from casebook.vocabulary.scan_text import ScannedCode, parse_scanner_text
+from casebook.vocabulary.wording import plain_words
 
 __all__ = [
     "FAILURE_TYPES",
     "Code",
     "CodeError",
     "CodeInfo",
+    "ScannedCode",
     "Status",
     "circuit_family",
     "decode_bytes",
@@ -40,6 +43,7 @@ __all__ = [
     "encode_code",
     "name_failure_type",
     "parse_code",
+    "parse_scanner_text",
     "search_codes",
     "subsystem_of",
 ]
@@ -59,7 +63,7 @@ _GROUPS: Final = {
     **dict.fromkeys("012", "fuel and air"),
     "3": "ignition",
     "4": "emission control",
-    "5": "speed, idle and inputs",
+    "5": "speed and inputs",
     "6": "computer and outputs",
     **dict.fromkeys("789", "transmission"),
     **dict.fromkeys("ABCDEF", "hybrid drive"),
@@ -83,7 +87,7 @@ class CodeInfo:
 
 
 def describe_code(code: str) -> CodeInfo:
-    """What a code (a failure type is ignored) says by its structure and description.
+    """What a code (a failure type is passed over) says by its structure and description.
 
     Raises CodeError.
     """
@@ -93,8 +97,8 @@ def describe_code(code: str) -> CodeInfo:
         code=base,
         system=_SYSTEMS[base[0]],
         scope=_scope_of(base, entry),
-        subsystem=subsystem_of(base),
-        family=circuit_family(base),
+        subsystem=_subsystem_of(base, entry),
+        family=circuit_families()[entry.circuit] if entry else base,
         description=entry.description if entry else None,
     )
 
@@ -103,60 +107,101 @@ def _scope_of(base: str, entry: CodeEntry | None) -> Scope:
     if base[0] == "P" and base[1] == "3":
         return "maker" if base < "P3400" else "generic"
     if base[1] == "3":
-        # Some network codes of this block are in standard use; the rest is held back.
+        # Some network codes of this block are in standard use (from memory, not verified); what
+        # is not described here is held back.
         return "generic" if entry else "reserved"
     standard = "02" if base[0] == "P" else "0"
     return "generic" if base[1] in standard else "maker"
 
 
-def subsystem_of(code: str) -> str:
-    """What part of the vehicle a code is about. Raises CodeError."""
-    base = parse_code(code).code
-    entry = load_codes().get(base)
+def _subsystem_of(base: str, entry: CodeEntry | None) -> str:
     if entry:
         return entry.subsystem
-    return _GROUPS[base[2]] if base[0] == "P" else _SYSTEMS[base[0]]
+    if base[0] != "P":
+        return _SYSTEMS[base[0]]
+    # P2A to P2F go on with fuel and air; hybrid drive has P0A to P0F (from memory, not verified).
+    if base[1] == "2" and base[2] in "ABCDEF":
+        return "fuel and air"
+    return _GROUPS[base[2]]
+
+
+def subsystem_of(code: str) -> str:
+    """What part of the vehicle a code is about. Raises CodeError."""
+    return describe_code(code).subsystem
 
 
 def circuit_family(code: str) -> str:
     """The lowest code of the same circuit: P0740 for P0740 to P0744.
 
-    Codes say low, high, out of range, intermittent of one circuit; those are near relations of
-    one fault. Failure types never part a family. Raises CodeError.
+    Low, high, out of range and intermittent of one circuit are near relations of one fault. The
+    failure type does not part them. A maker's own code has no kin. Raises CodeError.
     """
-    base = parse_code(code).code
-    entry = load_codes().get(base)
-    return _families()[entry.circuit] if entry else base
-
-
-@cache
-def _families() -> dict[str, str]:
-    lowest: dict[str, str] = {}
-    for code, entry in load_codes().items():
-        lowest[entry.circuit] = min(code, lowest.get(entry.circuit, code))
-    return lowest
-
-
-_WORD: Final = re.compile(r"[a-z0-9]+")
+    return describe_code(code).family
 
 
 def search_codes(q: str, limit: int = 20) -> list[CodeInfo]:
-    """Described codes that begin with `q`, or whose description has all its words, by code.
+    """Codes that begin with `q`, or whose description has all its words; by code.
 
-    The last word may be the beginning of one.
+    Words may be workshop shorthand ("TCC", "alternator") or beginnings. Digits alone stand for
+    any letter in front. A full code that has no description here is found by its structure.
     """
-    prefix = "".join(q.split()).upper()
-    words = _WORD.findall(q.casefold())
-    if limit < 1 or not words:
+    if limit < 1:
         return []
-    by_code = [code for code in sorted(load_codes()) if code.startswith(prefix)]
-    by_words = [code for code in sorted(load_codes()) if _has_words(load_codes()[code], words)]
-    found = list(dict.fromkeys([*by_code, *by_words]))
-    return [describe_code(code) for code in found[:limit]]
+    prefix = "".join(q.split()).upper()
+    exact = _exact(q)
+    found = dict.fromkeys([exact] if exact else [])
+    if prefix:
+        found |= dict.fromkeys(code for code in load_codes() if code.startswith(prefix))
+    if len(prefix) >= 3 and prefix[0] in "0123":
+        found |= dict.fromkeys(code for code in load_codes() if code[1:].startswith(prefix))
+    words = _read_words(q)
+    if words:
+        found |= dict.fromkeys(
+            code for code, said in _said().items() if all(_is_said(w, said) for w in words)
+        )
+    return [describe_code(code) for code in list(found)[:limit]]
 
 
-def _has_words(entry: CodeEntry, words: list[str]) -> bool:
-    said = _WORD.findall(f"{entry.description} {entry.subsystem}".casefold())
-    return all(word in said for word in words[:-1]) and any(
-        word.startswith(words[-1]) for word in said
-    )
+def _exact(q: str) -> str | None:
+    try:
+        return parse_code(q).code
+    except CodeError:
+        return None
+
+
+@cache
+def _said() -> dict[str, tuple[str, ...]]:
+    return {
+        code: _read_words(f"{entry.description} {entry.subsystem}")
+        for code, entry in load_codes().items()
+    }
+
+
+def _is_said(word: str, said: tuple[str, ...]) -> bool:
+    return any(other.startswith(word) for other in said)
+
+
+@cache
+def _shorthand() -> dict[tuple[str, ...], tuple[str, ...]]:
+    return {
+        tuple(plain_words(written).split()): tuple(plain_words(meant).split())
+        for written, meant in load_replacements().items()
+    }
+
+
+def _read_words(text: str) -> tuple[str, ...]:
+    """Words with the shorthand of the workshop written out, the longest shorthand first."""
+    words = plain_words(text).split()
+    out: list[str] = []
+    at = 0
+    while at < len(words):
+        for length in range(min(4, len(words) - at), 0, -1):
+            meant = _shorthand().get(tuple(words[at : at + length]))
+            if meant is not None:
+                out.extend(meant)
+                break
+        else:
+            length = 1
+            out.append(words[at])
+        at += length
+    return tuple(out)
