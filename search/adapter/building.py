@@ -98,7 +98,7 @@ def index_status(*, thorough: bool = True) -> IndexStatus:
         cases=manifest["cases"],
         as_of=datetime.fromisoformat(meta["as_of"]),
         behind=behind,
-        outdated=manifest["fingerprint"] != current_design().fingerprint(),
+        outdated=manifest["fingerprint"] != current_design().fingerprint,
     )
 
 

@@ -114,7 +114,7 @@ class Server:
             return "missing"
         if state.version != store.current_version() and state.stamp == store.stamp():
             return "damaged"
-        if state.base.design.fingerprint() != current_design().fingerprint():
+        if state.base.design.fingerprint != current_design().fingerprint:
             return "outdated"
         return ""
 

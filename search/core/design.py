@@ -11,6 +11,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
+from functools import cached_property
 from typing import Any
 
 WEIGHTS: Mapping[str, float] = {
@@ -98,6 +99,7 @@ class Design:
             values[name] = tuple(values[name])
         return cls(**values)
 
+    @cached_property
     def fingerprint(self) -> str:
         """Of all that is in what an index stores. Another fingerprint, another build."""
         stored = self.as_dict()

@@ -64,17 +64,14 @@ class CaseIndex:
     meta: whatever the builder wants to find again (JSON values).
     """
 
-    design: Design
+    vectoriser: Vectoriser
     statistics: BuiltStatistics
     layers: tuple[_Layer, ...]
     meta: Mapping[str, Any] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_vectoriser", Vectoriser(self.design))
-
     @property
-    def vectoriser(self) -> Vectoriser:
-        return self._vectoriser  # type: ignore[attr-defined,no-any-return]
+    def design(self) -> Design:
+        return self.vectoriser.design
 
     # --- Making, keeping ----------------------------------------------------------------------
 
@@ -87,12 +84,13 @@ class CaseIndex:
         meta: Mapping[str, Any] | None = None,
     ) -> CaseIndex:
         """An index of these cases. Raises ValueError where two have the same id."""
-        builder = SegmentBuilder(Vectoriser(design))
+        vectoriser = Vectoriser(design)
+        builder = SegmentBuilder(vectoriser)
         for case in cases:
             builder.add(case)
         segment, statistics = builder.finish(None)
         assert statistics is not None  # noqa: S101 - asked for with None
-        return cls(design, statistics, (_Layer(segment),), dict(meta or {}))
+        return cls(vectoriser, statistics, (_Layer(segment),), dict(meta or {}))
 
     def save(self, directory: Path) -> None:
         """Write the built segment (not the tail) into a new directory, durably and whole."""
@@ -104,19 +102,17 @@ class CaseIndex:
     def open(cls, directory: Path) -> CaseIndex:
         """Memory-map a saved index after checking it. Raises `storage.IndexDamaged`."""
         segment, statistics, design, meta = storage.load(directory)
-        return cls(design, statistics, (_Layer(segment),), meta)
+        return cls(Vectoriser(design), statistics, (_Layer(segment),), meta)
 
     def with_query_design(self, design: Design) -> CaseIndex:
         """Today's weights and credits, over what is stored."""
-        return replace(
-            self,
-            design=replace(
-                self.design,
-                weights=design.weights,
-                credits=design.credits,
-                neighbour_alikeness=design.neighbour_alikeness,
-            ),
+        mixed = replace(
+            self.design,
+            weights=design.weights,
+            credits=design.credits,
+            neighbour_alikeness=design.neighbour_alikeness,
         )
+        return replace(self, vectoriser=Vectoriser(mixed))
 
     def with_tail(
         self, cases: Iterable[Mapping[str, Any]], removed_ids: Iterable[str] = ()

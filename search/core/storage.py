@@ -63,7 +63,7 @@ def save(
             "slots": SLOTS,
             "cases": len(segment),
             "design": design.as_dict(),
-            "fingerprint": design.fingerprint(),
+            "fingerprint": design.fingerprint,
             "meta": meta,
             "tables": {"unit_kinds": segment.unit_kinds, "makes": segment.makes},
             "files": files,

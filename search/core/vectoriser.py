@@ -173,7 +173,7 @@ class Vectoriser:
         weight: float,
         statistics: Statistics,
     ) -> None:
-        importance = np.array([item.weight * _rarity(item, statistics) for item in items])
+        importance = np.array([item.weight for item in items]) * _rarities(items, statistics)
         importance *= weight / importance.sum()
         credit_share = self.design.credits.get(block.name, 0.0)
         for item, most in zip(items, importance.tolist(), strict=True):
@@ -191,16 +191,22 @@ class Vectoriser:
                 builder.credit_feature(item.recorded_by, -credit)
 
 
-def _rarity(item: Item, statistics: Statistics) -> float:
-    if not item.rarity:
-        return 1.0
-    features = [feature for feature, _ in item.rarity]
-    shares = np.array([share for _, share in item.rarity])
-    if item.among in SLOT_BITS:
-        among = statistics.slot_count(item.among)
-    else:
-        among = float(statistics.masses([item.among])[0])
-    return float(shares @ idf(among, statistics.masses(features)))
+def _rarities(items: list[Item], statistics: Statistics) -> NDArray[np.float64]:
+    """Factor of each item, shape (len(items),); 1 for those with a fixed weight."""
+    asked = [feature for item in items for feature, _ in item.rarity]
+    asked += [item.among for item in items if item.among and item.among not in SLOT_BITS]
+    names = list(dict.fromkeys(asked))
+    mass = dict(zip(names, statistics.masses(names).tolist(), strict=True))
+
+    def rarity(item: Item) -> float:
+        if not item.rarity:
+            return 1.0
+        by_slot = item.among in SLOT_BITS
+        among = statistics.slot_count(item.among) if by_slot else mass[item.among]
+        shares = np.array([share for _, share in item.rarity])
+        return float(shares @ idf(among, np.array([mass[name] for name, _ in item.rarity])))
+
+    return np.array([rarity(item) for item in items])
 
 
 class Collector:

@@ -321,10 +321,10 @@ def test_a_design_that_would_leave_the_unit_interval_is_refused(wrong):
 
 
 def test_only_what_is_stored_is_in_the_fingerprint():
-    base = Design(scales=SCALES).fingerprint()
-    assert Design(scales=SCALES, weights=WEIGHTS | {"words": 0.5}).fingerprint() == base
-    assert Design(scales=SCALES, replacements={"a": "b"}).fingerprint() != base
-    assert Design().fingerprint() != base
+    base = Design(scales=SCALES).fingerprint
+    assert Design(scales=SCALES, weights=WEIGHTS | {"words": 0.5}).fingerprint == base
+    assert Design(scales=SCALES, replacements={"a": "b"}).fingerprint != base
+    assert Design().fingerprint != base
 
 
 def test_a_design_survives_json():

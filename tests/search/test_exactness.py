@@ -48,7 +48,7 @@ def test_top_k_and_parts_equal_the_naive_ones(corpus, query, limit, filters):
     assert_same(hits, naive.rank(query, corpus, corpus, DESIGN, filters), limit)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     built=cases,
     batches=st.lists(st.tuples(cases, st.lists(st.integers(0, 30), max_size=3)), max_size=9),

@@ -1,6 +1,7 @@
 """Published worked examples and an independent library."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -47,14 +48,10 @@ def novel_cosine(one, two, weight, terms):
     def case(name):
         return {"id": name, "counts": {term: NOVELS[name][term] for term in terms}}
 
-    index = CaseIndex.build([], design=Design())
     vectoriser = Vectoriser(Design())
     vectoriser.blocks = (NovelWords(weight),)
-    object.__setattr__(index, "_vectoriser", vectoriser)
-    # with_tail makes a new value with a new vectoriser: put ours into that one too.
-    with_case = index.with_tail([case(two)])
-    object.__setattr__(with_case, "_vectoriser", vectoriser)
-    return with_case.search(case(one))[0].similarity
+    index = replace(CaseIndex.build([], design=Design()), vectoriser=vectoriser)
+    return index.with_tail([case(two)]).search(case(one))[0].similarity
 
 
 @pytest.mark.parametrize(
