@@ -1,0 +1,369 @@
+"""The answer to a lookup as the page shows it: words, counts and the geometry of its gauges. Pure.
+
+Percentages appear only where at least 3 shops stand behind them; counts are never left alone
+without what they are worth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from casebook.cases.constants import HORIZON_DAYS, LEVEL_RANK
+from casebook.web.reasons import Reason, give_reasons
+from casebook.web.story import (
+    name_vehicle,
+    name_whole_unit,
+    outcome_rank,
+    say_distance,
+    say_outcome,
+    say_steps,
+    tell_evidence,
+)
+from casebook.web.words import (
+    LEVEL_NAMES,
+    LEVEL_SHORT,
+    group_thousands,
+    say_caveat,
+    say_horizon,
+    say_month,
+    say_out_of_ten,
+    say_percent,
+    say_range,
+    say_weight,
+)
+
+# Below this many effective cases a dot is drawn hollow and no rate is put in words.
+THIN = 10.0
+_MARKS_PER_ROW = 20
+_MARK_SIZE = 16
+_MOST_MARKS = 80
+
+
+@dataclass(frozen=True)
+class Gauge:
+    """Positions in percent of the width, as SVG attributes want them."""
+
+    low: str
+    width: str
+    dot: str
+    hollow: bool
+
+
+@dataclass(frozen=True)
+class Rung:
+    """One level of the ladder: in how many of the similar cases it took this."""
+
+    name: str
+    meaning: str
+    rank: int
+    of: str
+    share: str
+    range: str
+    gauge: Gauge | None
+    first: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    kind: str
+    x: int
+    y: int
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One mark per repair (or per so many), in four shapes."""
+
+    marks: Sequence[Mark]
+    width: int
+    height: int
+    each: int
+
+
+@dataclass(frozen=True)
+class Tried:
+    """What became of repairs at one level that was tried first."""
+
+    name: str
+    tried: int
+    held: int
+    came_back: int
+    gone: int
+    not_known: int
+    verdict: str
+    range: str
+    gauge: Gauge | None
+    strip: Strip | None
+    prior: str
+
+
+@dataclass(frozen=True)
+class Similar:
+    path: str
+    own: bool
+    outcome: str
+    rank: int
+    steps: str
+    vehicle: str
+    details: str
+    complaint: str
+    codes: Sequence[str]
+    points: int
+    because: str
+    reasons: Sequence[Reason]
+
+
+@dataclass(frozen=True)
+class Answer:
+    weight: str
+    has_numbers: bool
+    ladder: Sequence[Rung]
+    service: Tried | None
+    others: Sequence[Tried]
+    caveats: Sequence[str]
+    cautions: Sequence[str]
+    caution_end: str
+    own: Sequence[Similar]
+    own_more: Sequence[Similar]
+    similar: Sequence[Similar]
+    more: Sequence[Similar]
+    not_understood: Sequence[str]
+    warnings: Sequence[str]
+    pool: str
+    horizon: str
+
+
+_FIRST_SHOWN = 8
+_FIRST_OWN = 3
+
+
+def say_asked(document: Mapping[str, Any]) -> dict[str, str]:
+    """What was looked up, short enough to leave the screen to the answer."""
+    evidence = tell_evidence(document, "intake")
+    said = [
+        name_whole_unit(document.get("unit", {})),
+        ", ".join(evidence.codes),
+        *evidence.symptoms,
+    ]
+    if not evidence.codes and not evidence.symptoms and document.get("complaint"):
+        said.append(f"“{shorten(document['complaint'], 70)}”")
+    vehicle = document.get("vehicle")
+    return {
+        "vehicle": name_vehicle(vehicle) if vehicle else "",
+        "said": " · ".join(part for part in said if part),
+    }
+
+
+def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) -> Answer:
+    outlook = answer["outlook"] or {}
+    kind = document.get("unit", {}).get("kind")
+    similar = [_similar(item, kind) for item in answer["similar"]]
+    own = [case for case in similar if case.own]
+    others = [case for case in similar if not case.own]
+    caveats = [*(answer.get("caveats") or ()), *outlook.get("caveats", ())]
+    levels = {level["level"]: level for level in outlook.get("levels", ())}
+    horizon = say_horizon(document.get("horizon_days", HORIZON_DAYS))
+    tried = {
+        name: _tried(level, outlook, horizon) for name, level in levels.items() if level["tried"]
+    }
+    cautions, caution_end = _join_cautions([item["text"] for item in answer.get("cautions", ())])
+    return Answer(
+        weight=_weight(outlook, len(similar)),
+        has_numbers=bool(outlook and outlook["cases"]),
+        ladder=_ladder(outlook) if outlook else (),
+        service=tried.get("service"),
+        others=[tried[name] for name in LEVEL_RANK if name in tried and name != "service"],
+        caveats=[say_caveat(key) for key in dict.fromkeys(caveats)],
+        cautions=cautions,
+        caution_end=caution_end,
+        own=own[:_FIRST_OWN],
+        own_more=own[_FIRST_OWN:],
+        similar=others[:_FIRST_SHOWN],
+        more=others[_FIRST_SHOWN:],
+        not_understood=answer["understood"]["unknown_terms"],
+        warnings=[warning["detail"] for warning in answer["understood"]["warnings"]],
+        pool=f"{group_thousands(answer['index']['cases'])} cases looked through",
+        horizon=horizon,
+    )
+
+
+def _weight(outlook: Mapping[str, Any], shown: int) -> str:
+    if not outlook:
+        return say_weight(cases=shown, shops=None, effective=None)
+    return say_weight(
+        cases=outlook["cases"], shops=outlook["shops"], effective=outlook["effective_cases"]
+    )
+
+
+def _join_cautions(texts: Sequence[str]) -> tuple[list[str], str]:
+    """The closing sentence that all share is said once, after the last."""
+    sentences = [text.rstrip(".").split(". ") for text in texts]
+    ends = {parts[-1] for parts in sentences}
+    if len(texts) < 2 or len(ends) != 1 or any(len(parts) < 2 for parts in sentences):
+        return list(texts), ""
+    return [". ".join(parts[:-1]) + "." for parts in sentences], f"{ends.pop()}."
+
+
+# --- The ladder ------------------------------------------------------------------------------
+
+
+def _ladder(outlook: Mapping[str, Any]) -> list[Rung]:
+    """All four levels, always: that nobody needed one is news too. Cases that needed no repair
+    come last, where there are any."""
+    found = {item["level"]: item for item in outlook.get("resolved_by") or ()}
+    names = [name for name in LEVEL_RANK if name != "none"]
+    names += ["none"] if "none" in found else []
+    tried = {item["level"]: item for item in outlook["levels"]}
+    thin = outlook["effective_cases"] < THIN
+    return [_rung(name, found.get(name), tried.get(name), thin) for name in names]
+
+
+def _rung(
+    name: str, item: Mapping[str, Any] | None, tried: Mapping[str, Any] | None, thin: bool
+) -> Rung:
+    share = interval = None
+    of = "no case"
+    if item is not None:
+        share, interval = item["share"], item["interval"]
+        if item.get("cases") is not None and item.get("of") is not None:
+            of = f"{item['cases']} of {item['of']}"
+        elif share is not None:
+            of = say_percent(share)
+    gauge = _gauge(share, interval, thin)
+    share_said = say_percent(share) if gauge and share is not None else ""
+    range_said = say_range(*interval) if gauge and interval else ""
+    return Rung(
+        name=LEVEL_NAMES[name],
+        meaning=LEVEL_SHORT[name],
+        rank=LEVEL_RANK[name],
+        of=of,
+        share=share_said,
+        range=range_said,
+        gauge=gauge,
+        first=_say_first(tried),
+    )
+
+
+def _say_first(tried: Mapping[str, Any] | None) -> str:
+    """'tried first in 60: 31 of 51 held', as far as it is known."""
+    if tried is None or not tried["tried"]:
+        return ""
+    known = tried["held"] + tried["came_back"]
+    held = f"{tried['held']} of {known} held" if known else "outcome not known"
+    return f"tried first in {tried['tried']}: {held}"
+
+
+def _gauge(value: float | None, interval: Sequence[float] | None, thin: bool) -> Gauge | None:
+    if value is None or interval is None:
+        return None
+    low, high = (min(1.0, max(0.0, bound)) for bound in interval)
+    return Gauge(
+        low=f"{low * 100:.1f}%",
+        width=f"{(high - low) * 100:.1f}%",
+        dot=f"{min(1.0, max(0.0, value)) * 100:.1f}%",
+        hollow=thin,
+    )
+
+
+# --- Whether it held -------------------------------------------------------------------------
+
+
+def _tried(level: Mapping[str, Any], outlook: Mapping[str, Any], horizon: str) -> Tried:
+    counts = {name: level[name] for name in ("held", "came_back", "gone", "not_known")}
+    known = counts["held"] + counts["came_back"]
+    holds, interval = level.get("holds"), level.get("interval")
+    thin = known < THIN or outlook["effective_cases"] < THIN
+    if holds is None or interval is None:
+        verdict = f"Not enough follow-up to say whether it holds {horizon}."
+    elif thin:
+        verdict = (
+            f"Held in {counts['held']} of the {known} whose outcome is known: little to go on."
+        )
+    else:
+        verdict = f"{say_out_of_ten(holds).capitalize()} held {horizon}."
+    prior = level.get("prior_share")
+    return Tried(
+        name=LEVEL_NAMES[level["level"]],
+        tried=level["tried"],
+        verdict=verdict,
+        range=say_range(*interval) if holds is not None and interval else "",
+        gauge=_gauge(holds, interval, thin),
+        strip=_strip(counts),
+        prior=_say_prior(prior) if holds is not None and prior is not None else "",
+        **counts,
+    )
+
+
+def _say_prior(share: float) -> str:
+    if share < 0.1:
+        return ""
+    return f"{say_percent(share)} of this figure comes from the wider family of units."
+
+
+def _strip(counts: Mapping[str, int]) -> Strip | None:
+    total = sum(counts.values())
+    if not total:
+        return None
+    each = -(-total // _MOST_MARKS)
+    kinds = [
+        kind
+        for name, kind in (
+            ("held", "held"),
+            ("came_back", "back"),
+            ("gone", "gone"),
+            ("not_known", "dark"),
+        )
+        for _ in range(round(counts[name] / each))
+    ]
+    marks = [
+        Mark(kind, (i % _MARKS_PER_ROW) * _MARK_SIZE, (i // _MARKS_PER_ROW) * _MARK_SIZE)
+        for i, kind in enumerate(kinds)
+    ]
+    rows = -(-len(kinds) // _MARKS_PER_ROW)
+    return Strip(marks, _MARKS_PER_ROW * _MARK_SIZE, rows * _MARK_SIZE, each)
+
+
+# --- Similar cases ---------------------------------------------------------------------------
+
+
+def _similar(item: Mapping[str, Any], kind: str | None) -> Similar:
+    """kind: of the unit looked up, which need not be said of each case again."""
+    case, own_id = item["case"], item["own_case_id"]
+    vehicle = case["vehicle"]
+    reasons = give_reasons(item["parts"], item["similarity"])
+    unit = case["unit"]
+    details = [
+        unit["family"] if unit["kind"] == kind else name_whole_unit(unit),
+        say_distance(vehicle),
+        say_month(case["opened_in"]),
+    ]
+    return Similar(
+        path=f"/cases/{own_id}" if own_id else f"/shared/{case['id']}",
+        own=own_id is not None,
+        outcome=say_outcome(case),
+        rank=outcome_rank(case),
+        steps=say_steps(case),
+        vehicle=name_vehicle(vehicle),
+        details=" · ".join(detail for detail in details if detail),
+        complaint=shorten(case.get("complaint", "")),
+        codes=tell_evidence(case, "intake").codes,
+        points=round(item["similarity"] * 100),
+        because=_say_because(reasons),
+        reasons=reasons,
+    )
+
+
+def _say_because(reasons: Sequence[Reason]) -> str:
+    """The strongest reasons in a few words; the whole list is a tap away."""
+    named = [reason.terms for reason in reasons if reason.matched][:3]
+    return " · ".join(named) or "much of what is said"
+
+
+def shorten(text: str, limit: int = 180) -> str:
+    """Cut at a word, with an ellipsis."""
+    text = " ".join(text.split())
+    if len(text) <= limit:
+        return text
+    return text[:limit].rsplit(" ", 1)[0].rstrip(",;.") + " …"

@@ -1,0 +1,119 @@
+"""Why a case is alike, in plain words and whole points of 100. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from casebook.vocabulary import load_vocabulary
+from casebook.web.words import (
+    BLOCK_NAMES,
+    group_thousands,
+    name_check,
+    name_condition,
+    name_result,
+    name_symptom,
+    name_unit,
+    share_points,
+)
+
+# Said of a part that counted without anything to point at.
+_WITHOUT_TERMS = {
+    "text": "some of the wording",
+    "codes": "a code of the same part of the car",
+    "symptoms": "partly",
+    "findings": "a neighbouring result",
+    "vehicle": "partly",
+    "unit": "partly",
+    "age": "near",
+    "odometer": "near",
+    "not_recorded": "not compared, counted in part",
+}
+
+
+@dataclass(frozen=True)
+class Reason:
+    points: int
+    name: str
+    terms: str
+    matched: bool
+
+
+def give_reasons(parts: Sequence[Mapping[str, Any]], similarity: float) -> list[Reason]:
+    """Largest first; points add up to the similarity in points."""
+    points = share_points([part["share"] for part in parts], whole=similarity)
+    reasons = [
+        Reason(
+            point,
+            BLOCK_NAMES.get(part["block"], part["block"].replace("_", " ").capitalize()),
+            say_terms(part["block"], part["matched"]),
+            bool(part["matched"]),
+        )
+        for part, point in zip(parts, points, strict=True)
+        if point > 0
+    ]
+    return sorted(reasons, key=lambda reason: (-reason.points, reason.name))
+
+
+def say_terms(block: str, matched: Sequence[str]) -> str:
+    if not matched:
+        return _WITHOUT_TERMS.get(block, "")
+    say = _SAYINGS.get(block)
+    said = say(matched) if say else list(matched)
+    return ", ".join(dict.fromkeys(said))
+
+
+def _say_symptoms(matched: Sequence[str]) -> list[str]:
+    """'surge' and 'surge (warm)' are one thing to say."""
+    conditions: dict[str, list[str]] = {}
+    for term in matched:
+        key, _, condition = term.partition(" (")
+        known = conditions.setdefault(key, [])
+        if condition:
+            known.append(name_condition(condition.rstrip(")")).lower())
+    return [
+        name_symptom(key) + (f" ({', '.join(when)})" if when else "")
+        for key, when in conditions.items()
+    ]
+
+
+def _say_findings(matched: Sequence[str]) -> list[str]:
+    said = []
+    for term in matched:
+        key, _, result = term.partition(": ")
+        check = load_vocabulary().checks.get(key)
+        shown = name_result(key, result)
+        if check is not None and check.kind == "number":
+            shown = f"near {result}\N{NO-BREAK SPACE}{check.unit or ''}".strip()
+        said.append(f"{name_check(key)}: {shown}")
+    return said
+
+
+def _say_vehicle(matched: Sequence[str]) -> list[str]:
+    return [f"{term} drive" if term in ("front", "rear", "all") else term for term in matched]
+
+
+def _say_unit(matched: Sequence[str]) -> list[str]:
+    return [name_unit(term) if term in load_vocabulary().units else term for term in matched]
+
+
+def _say_odometer(matched: Sequence[str]) -> list[str]:
+    said = []
+    for term in matched:
+        number, _, unit = term.partition(" ")
+        said.append(
+            f"near {group_thousands(float(number))}\N{NO-BREAK SPACE}{unit}"
+            if number.isdigit()
+            else term
+        )
+    return said
+
+
+_SAYINGS = {
+    "symptoms": _say_symptoms,
+    "findings": _say_findings,
+    "vehicle": _say_vehicle,
+    "unit": _say_unit,
+    "odometer": _say_odometer,
+}

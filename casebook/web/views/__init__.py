@@ -1,0 +1,1 @@
+"""The pages: each parses, calls one service or query, and renders."""

@@ -1,0 +1,195 @@
+"""How an answer reads: what is said, and above all what is not."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+
+from casebook.web.answer import present_answer, say_asked
+
+CASE: dict[str, Any] = {
+    "id": "6b1f3c1e-3f0a-4a3f-9d0b-0a52f7a8d111",
+    "opened_in": "2025-11",
+    "vehicle": {
+        "year": 2018,
+        "make": "Talvera",
+        "model": "Cargo 2",
+        "odometer_band_km": [140000, 150000],
+    },
+    "unit": {"kind": "ac_system", "family": "HV-3"},
+    "complaint": "Lukewarm",
+    "codes": [],
+    "symptoms": [],
+    "findings": [],
+    "attempts": [{"in": "2025-11", "level": "service", "actions": [], "result": "fixed"}],
+    "cause": {},
+    "outcome": {"resolved_by": "service", "held_days": 200, "state": "holding"},
+}
+
+
+def similar(own: str | None = None) -> dict[str, Any]:
+    parts = [
+        {"block": "codes", "share": 0.314, "matched": ["P0533"]},
+        {"block": "symptoms", "share": 0.2, "matched": ["warm_air", "warm_air (hot)"]},
+        {"block": "odometer", "share": 0.02, "matched": ["148000 km"]},
+        {"block": "not_recorded", "share": 0.05, "matched": []},
+    ]
+    return {"case": CASE, "own_case_id": own, "similarity": 0.584, "parts": parts}
+
+
+def level(**changes: Any) -> dict[str, Any]:
+    return {
+        "level": "service",
+        "tried": 60,
+        "held": 31,
+        "came_back": 20,
+        "gone": 2,
+        "not_known": 7,
+        "holds": 0.58,
+        "interval": [0.45, 0.70],
+        "coverage": 0.9,
+        "prior_share": 0.12,
+    } | changes
+
+
+def answer(**changes: Any) -> dict[str, Any]:
+    outlook = {
+        "cases": 143,
+        "shops": 22,
+        "effective_cases": 61.2,
+        "levels": [level()],
+        "resolved_by": [{"level": "service", "share": 0.41, "interval": [0.33, 0.50]}],
+        "caveats": [],
+    }
+    return {
+        "understood": {"codes": [], "unknown_terms": [], "warnings": []},
+        "similar": [similar()],
+        "outlook": outlook,
+        "caveats": [],
+        "cautions": [],
+        "index": {"cases": 6000, "as_of": "2026-03-02T10:11:12Z"},
+    } | changes
+
+
+def all_text(value: Any) -> str:
+    return repr(value)
+
+
+def test_the_ladder_has_every_level_so_that_an_empty_one_is_news_too() -> None:
+    shown = present_answer(answer(), document={})
+    assert [rung.name for rung in shown.ladder] == [
+        "Service",
+        "Component",
+        "Overhaul",
+        "Replacement",
+    ]
+    assert shown.ladder[0].gauge is not None
+    assert shown.ladder[0].gauge.dot == "41.0%"
+    assert shown.ladder[1].gauge is None
+
+
+def test_whether_service_held_is_said_in_tenths_with_its_span() -> None:
+    shown = present_answer(answer(), document={})
+    assert shown.service is not None
+    assert shown.service.verdict == "About 6 in 10 held a year."
+    assert shown.service.range.replace("\u00a0", " ") == "45–70 %"
+
+
+def test_few_cases_get_a_hollow_dot_and_no_rate_in_words() -> None:
+    data = answer()
+    data["outlook"] |= {
+        "effective_cases": 4.2,
+        "levels": [level(tried=5, held=2, came_back=1, gone=0, not_known=2)],
+    }
+    shown = present_answer(data, document={})
+    assert shown.service is not None
+    assert shown.service.gauge is not None
+    assert shown.service.gauge.hollow
+    assert "in 10" not in shown.service.verdict
+    assert "2 of the 3" in shown.service.verdict
+
+
+def test_a_level_without_a_number_says_so_and_draws_none() -> None:
+    data = answer()
+    data["outlook"]["levels"] = [level(holds=None, interval=None, prior_share=None)]
+    shown = present_answer(data, document={})
+    assert shown.service is not None
+    assert shown.service.gauge is None
+    assert shown.service.verdict.startswith("Not enough follow-up")
+
+
+def test_a_pool_of_too_few_shops_shows_no_percentage_anywhere() -> None:
+    shown = present_answer(
+        answer(outlook=None, caveats=["pool_too_small"], similar=[similar("0190-own")]),
+        document={},
+    )
+    assert not shown.has_numbers
+    assert shown.ladder == ()
+    assert shown.service is None
+    assert not re.search(r"\d\s*%", all_text(shown))
+    assert shown.own
+    assert any("three shops" in caveat for caveat in shown.caveats)
+
+
+def test_one_mark_stands_for_one_repair_and_the_shapes_are_counted_right() -> None:
+    shown = present_answer(answer(), document={})
+    assert shown.service is not None
+    assert shown.service.strip is not None
+    kinds = [mark.kind for mark in shown.service.strip.marks]
+    assert {kind: kinds.count(kind) for kind in dict.fromkeys(kinds)} == {
+        "held": 31,
+        "back": 20,
+        "gone": 2,
+        "dark": 7,
+    }
+
+
+def test_reasons_are_in_plain_words_and_their_points_add_up() -> None:
+    case = present_answer(answer(), document={}).similar[0]
+    assert case.points == 58
+    assert sum(reason.points for reason in case.reasons) == 58
+    said = {reason.name: reason.terms.replace("\u00a0", " ") for reason in case.reasons}
+    assert said["Codes"] == "P0533"
+    assert said["Symptoms"].endswith("(hot)")
+    assert "_" not in said["Symptoms"]
+    assert said["Distance run"] == "near 148 000 km"
+    assert "Not recorded in that case" in said
+
+
+def test_own_cases_lead_to_the_shops_own_page_and_others_to_the_shared_one() -> None:
+    shown = present_answer(answer(similar=[similar("0190-own"), similar()]), document={})
+    assert [case.path for case in shown.own] == ["/cases/0190-own"]
+    assert [case.path for case in shown.similar] == [f"/shared/{CASE['id']}"]
+
+
+def test_a_sentence_that_all_cautions_share_is_said_once() -> None:
+    cautions = [
+        {"key": "a", "text": "Hot oil. The maker comes first."},
+        {"key": "b", "text": "Heavy unit. The maker comes first."},
+    ]
+    shown = present_answer(answer(cautions=cautions), document={})
+    assert shown.cautions == ["Hot oil.", "Heavy unit."]
+    assert shown.caution_end == "The maker comes first."
+
+
+@pytest.mark.parametrize("key", ["pool_too_small", "few_cases", "something_new"])
+def test_every_caveat_reads_as_a_sentence(key: str) -> None:
+    shown = present_answer(answer(caveats=[key]), document={})
+    assert shown.caveats[0].endswith(".")
+    assert "_" not in shown.caveats[0]
+
+
+def test_what_was_asked_fits_on_a_line_or_two() -> None:
+    asked = say_asked(
+        {
+            "vehicle": {"year": 2018, "make": "Talvera", "odometer": {"value": 1000, "unit": "mi"}},
+            "unit": {"kind": "ac_system"},
+            "codes": [{"code": "P0533", "status": "pending"}],
+            "complaint": "word " * 200,
+        }
+    )
+    assert asked["vehicle"] == "2018 Talvera"
+    assert "P0533 pending" in asked["said"]
+    assert len(asked["said"]) < 200
