@@ -81,6 +81,7 @@ def _rows(path: Path, faults: list[str]) -> Iterator[tuple[str, dict[str, str]]]
                 faults.append(f"{place}: {len(columns)} values are wanted, not {len(cells)}.")
 
 
+@cache
 def circuit_families() -> dict[str, str]:
     """Circuit -> its lowest described code."""
     lowest: dict[str, str] = {}

@@ -12,7 +12,6 @@ The standards' text was not seen; facts were checked against independent public 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from typing import Final, Literal
 
 from casebook.vocabulary.code_bytes import (
@@ -24,10 +23,9 @@ from casebook.vocabulary.code_bytes import (
     name_failure_type,
 )
 from casebook.vocabulary.code_form import Code, CodeError, parse_code
+from casebook.vocabulary.code_search import find_codes
 from casebook.vocabulary.code_table import CodeEntry, circuit_families, load_codes
-from casebook.vocabulary.normaliser import load_replacements
 from casebook.vocabulary.scan_text import ScannedCode, parse_scanner_text
-from casebook.vocabulary.wording import plain_words
 
 __all__ = [
     "FAILURE_TYPES",
@@ -140,68 +138,8 @@ def circuit_family(code: str) -> str:
 
 
 def search_codes(q: str, limit: int = 20) -> list[CodeInfo]:
-    """Codes that begin with `q`, or whose description has all its words; by code.
+    """Codes that begin with `q`, then those whose description has all its words.
 
-    Words may be workshop shorthand ("TCC", "alternator") or beginnings. Digits alone stand for
-    any letter in front. A full code that has no description here is found by its structure.
+    Words may be workshop shorthand ("TCC", "alternator") or beginnings of words.
     """
-    if limit < 1:
-        return []
-    prefix = "".join(q.split()).upper()
-    exact = _exact(q)
-    found = dict.fromkeys([exact] if exact else [])
-    if prefix:
-        found |= dict.fromkeys(code for code in load_codes() if code.startswith(prefix))
-    if len(prefix) >= 3 and prefix[0] in "0123":
-        found |= dict.fromkeys(code for code in load_codes() if code[1:].startswith(prefix))
-    words = _read_words(q)
-    if words:
-        found |= dict.fromkeys(
-            code for code, said in _said().items() if all(_is_said(w, said) for w in words)
-        )
-    return [describe_code(code) for code in list(found)[:limit]]
-
-
-def _exact(q: str) -> str | None:
-    try:
-        return parse_code(q).code
-    except CodeError:
-        return None
-
-
-@cache
-def _said() -> dict[str, tuple[str, ...]]:
-    return {
-        code: _read_words(f"{entry.description} {entry.subsystem}")
-        for code, entry in load_codes().items()
-    }
-
-
-def _is_said(word: str, said: tuple[str, ...]) -> bool:
-    return any(other.startswith(word) for other in said)
-
-
-@cache
-def _shorthand() -> dict[tuple[str, ...], tuple[str, ...]]:
-    return {
-        tuple(plain_words(written).split()): tuple(plain_words(meant).split())
-        for written, meant in load_replacements().items()
-    }
-
-
-def _read_words(text: str) -> tuple[str, ...]:
-    """Words with the shorthand of the workshop written out, the longest shorthand first."""
-    words = plain_words(text).split()
-    out: list[str] = []
-    at = 0
-    while at < len(words):
-        for length in range(min(4, len(words) - at), 0, -1):
-            meant = _shorthand().get(tuple(words[at : at + length]))
-            if meant is not None:
-                out.extend(meant)
-                break
-        else:
-            length = 1
-            out.append(words[at])
-        at += length
-    return tuple(out)
+    return [describe_code(code) for code in find_codes(q)[: max(0, limit)]]

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import Final, Literal
@@ -42,13 +41,57 @@ _SEPARATORS: Final = re.compile(r"[\s\-‐-―_.*]+")
 _LOOK_ALIKES: Final = str.maketrans("АВЕКМНРСТУХЅЈΑΒΕΖΗΚΜΝΡΤΥΧ", "ABEKMHPCTYXSJABEZHKMNPTYX")
 _CONFUSED: Final = {"I": "1", "O": "0", "Q": "0"}
 
+# In this order first and second characters are given out to countries.
+_ORDER: Final = "ABCDEFGHJKLMNPRSTUVWXYZ1234567890"
 _REGIONS: Final = (
-    ("A", "H", "Africa"),
-    ("J", "R", "Asia"),
-    ("S", "Z", "Europe"),
-    ("1", "5", "North America"),
-    ("6", "7", "Oceania"),
-    ("8", "9", "South America"),
+    ("AH", "Africa"),
+    ("JR", "Asia"),
+    ("SZ", "Europe"),
+    ("15", "North America"),
+    ("67", "Oceania"),
+    ("89", "South America"),
+)
+# First character, first and last second character. From memory, not verified against ISO 3780;
+# countries that build few vehicles are left out, and read as None.
+_COUNTRIES: Final = (
+    ("A", "AH", "South Africa"),
+    ("J", "A0", "Japan"),
+    ("K", "LR", "South Korea"),
+    ("L", "A0", "China"),
+    ("M", "AE", "India"),
+    ("M", "FK", "Indonesia"),
+    ("M", "LR", "Thailand"),
+    ("N", "LR", "Turkey"),
+    ("P", "LR", "Malaysia"),
+    ("R", "FK", "Taiwan"),
+    ("S", "AM", "United Kingdom"),
+    ("S", "NT", "Germany"),
+    ("S", "UZ", "Poland"),
+    ("T", "AH", "Switzerland"),
+    ("T", "JP", "Czech Republic"),
+    ("T", "RV", "Hungary"),
+    ("T", "W1", "Portugal"),
+    ("U", "UW", "Romania"),
+    ("U", "57", "Slovakia"),
+    ("V", "AE", "Austria"),
+    ("V", "FR", "France"),
+    ("V", "SW", "Spain"),
+    ("W", "A0", "Germany"),
+    ("X", "LR", "Netherlands"),
+    ("Y", "AE", "Belgium"),
+    ("Y", "FK", "Finland"),
+    ("Y", "SW", "Sweden"),
+    ("Z", "AR", "Italy"),
+    ("1", "A0", "United States"),
+    ("2", "A5", "Canada"),
+    ("3", "AW", "Mexico"),
+    ("4", "A0", "United States"),
+    ("5", "A0", "United States"),
+    ("6", "AW", "Australia"),
+    ("7", "F0", "United States"),
+    ("8", "AE", "Argentina"),
+    ("9", "AE", "Brazil"),
+    ("9", "39", "Brazil"),
 )
 
 CheckDigit = Literal["ok", "wrong", "not_used"]
@@ -84,21 +127,24 @@ class VinReading:
 def read_vin(text: str, *, today: date | None = None) -> VinReading:
     """Reads a VIN; spaces, dashes and small letters are tolerated.
 
-    Raises VinError with the remedy for a wrong length or wrong characters.
+    today: bounds the model years, default the day of the clock. Raises VinError with the remedy
+    for a wrong length or wrong characters.
     """
     vin = _tidy(text)
-    north_american = vin[0] in "12345"
+    country = _country(vin[:2])
+    # The United States give out 7F to 70 too, beside 1 to 5 that are North America's own.
+    north_american = vin[0] in "12345" or (vin[0] == "7" and country == "United States")
     expected = check_digit(vin)
     verdict: CheckDigit = "wrong" if north_american else "not_used"
     if vin[CHECK_PLACE] == expected:
         verdict = "ok"
-    this_year = (today or date.today()).year
+    last_year = (today or date.today()).year + YEARS_AHEAD
     return VinReading(
         check_digit=verdict,
         expected=expected,
-        years=tuple(_model_years(vin, north_american, this_year + YEARS_AHEAD)),
-        region=_region(vin[0]),
-        country=None,
+        years=_model_years(vin, north_american, last_year),
+        region="North America" if north_american else _region(vin[0]),
+        country=country,
         maker_code=vin[:3],
         small_maker=vin[2] == "9",
         north_american=north_american,
@@ -142,27 +188,37 @@ def _length_remedy(length: int) -> str:
     return f"A VIN has 17 characters, this has {length}; remove what is too much."
 
 
-def _model_years(vin: str, north_american: bool, last: int) -> Iterator[int]:
-    """The years that position 10 may stand for.
+def _model_years(vin: str, north_american: bool, last_year: int) -> tuple[int, ...]:
+    """The years that position 10 may stand for, ascending.
 
     In North America a digit in position 7 means the first cycle, a letter the second (49 CFR
     565.15(b): passenger cars, multipurpose vehicles and trucks up to 10,000 lb). Buses, heavy
-    trucks, trailers and motorcycles are outside the rule, which a VIN alone does not tell.
-    Elsewhere both cycles, or none where position 10 is no year's sign.
+    trucks, trailers and motorcycles are outside the rule, which a VIN alone does not tell; only
+    where the rule gives a year to come it surely does not hold. Elsewhere both cycles, or none
+    where position 10 is no year's sign.
     """
     place = _YEAR_CODES.find(vin[YEAR_PLACE])
     if place < 0:
-        return
+        return ()
     first, second = _FIRST_YEAR + place, _FIRST_YEAR + place + _CYCLE
-    candidates: tuple[int, ...] = (first, second)
-    if north_american:
-        candidates = (first,) if vin[6].isdigit() else (second,)
-    yield from (year for year in candidates if year <= last)
+    if second > last_year:
+        return (first,)
+    if not north_american:
+        return first, second
+    return (first,) if vin[6].isdigit() else (second,)
 
 
 def _region(first: str) -> str | None:
-    """Region by the first character, ISO 3780."""
-    for low, high, region in _REGIONS:
-        if low <= first <= high:
+    place = _ORDER.find(first)
+    for (low, high), region in _REGIONS:
+        if _ORDER.index(low) <= place <= _ORDER.index(high):
             return region
+    return None
+
+
+def _country(first_two: str) -> str | None:
+    place = _ORDER.find(first_two[1])
+    for first, (low, high), country in _COUNTRIES:
+        if first == first_two[0] and _ORDER.index(low) <= place <= _ORDER.index(high):
+            return country
     return None
