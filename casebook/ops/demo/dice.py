@@ -60,6 +60,5 @@ class Dice:
 
     def wait(self, mean: float, shape: float = 1.0) -> float:
         """A waiting time (Weibull); shape under 1 puts more of it at the start."""
-        return (
-            mean / math.gamma(1.0 + 1.0 / shape) * (-math.log(1.0 - self.roll())) ** (1.0 / shape)
-        )
+        scale = mean / math.gamma(1.0 + 1.0 / shape)
+        return scale * math.pow(-math.log(1.0 - self.roll()), 1.0 / shape)

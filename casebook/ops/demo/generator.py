@@ -120,8 +120,9 @@ def _draw_case(world: World, workshop: Workshop, today: date, dice: Dice) -> dic
     # A trade that grows: more cases of late than three years ago.
     opened = next_workday(today - timedelta(days=int(_DAYS_BACK * dice.roll() ** 1.15)))
     opened = min(opened, today)
-    kind = world.kinds[dice.weigh(weigh_kinds(world, workshop.likes, opened.month))]
-    vehicle = draw_vehicle(world, kind.key, opened, dice)
+    key = dice.weigh(weigh_kinds(world, workshop.likes, opened.month))
+    vehicle = draw_vehicle(world, key, opened, dice)
+    kind = world.kinds[key][vehicle.build.fuel]
     bay = Bay(
         world=world,
         kind=kind,

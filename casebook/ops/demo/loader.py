@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from django.db import connection, transaction
+from django.utils import timezone
 
 from casebook.cases.documents import CaseDocument
 from casebook.cases.models import SharedCase
@@ -27,7 +28,7 @@ from casebook.ops.demo.access import Access, AccessFile, grant_access
 from casebook.ops.demo.generator import DemoShop, generate
 from casebook.shops.models import Shop
 from casebook.shops.tenancy import reading_shared
-from search.adapter import build_index, index_status
+from search.adapter import build_index, index_status, is_build_due
 
 SEED = 20_417
 SHOPS = 26
@@ -143,12 +144,11 @@ def _grant(shops: Sequence[tuple[Shop, DemoShop]], data_dir: Path) -> list[Loade
 
 
 def _build_index_where_needed() -> None:
-    status = index_status()
-    if status.needs_build:
+    if is_build_due(index_status(), now=timezone.now()):
         with progress("Indexing cases") as shown:
             build_index(on_case=shown.step)
 
 
 def _count_cases(shops: Sequence[Shop]) -> int:
     with reading_shared():
-        return SharedCase.objects.filter(shop__in=shops).count()
+        return SharedCase.objects.filter(cluster__in=[shop.cluster for shop in shops]).count()

@@ -50,15 +50,20 @@ def choose_level(bay: Bay, looks: float, tried: Sequence[Work]) -> str | None:
     will think that thorough repairs fail.
     """
     weights: dict[str, float] = {}
-    for level, habit in bay.kind.levels.items():
-        if not _may_follow(level, tried):
+    for level, gladly in bay.kind.levels.items():
+        if not _may_follow(level, tried) or not _is_done(bay, level):
             continue
-        pull = habit.pull.at(looks) + bay.shop.leans.get(level, 0.0)
+        pull = gladly.at(looks) + bay.shop.leans.get(level, 0.0)
         pull += _sense(bay, level)
         if tried:
             pull += 0.8 * _RANK[level]
         weights[level] = math.exp(pull)
     return bay.dice.weigh(weights) if weights else None
+
+
+def _is_done(bay: Bay, level: str) -> bool:
+    """Whether anybody does anything at that level on this kind of unit."""
+    return any(level in fault.actions for fault in bay.kind.faults)
 
 
 def _sense(bay: Bay, level: str) -> float:
@@ -87,10 +92,11 @@ def do_work(bay: Bay, level: str, checks_made: int, tried: Sequence[Work]) -> Wo
     fixes, back_a_year = _odds(bay, cure)
     if source:
         back_a_year *= _SOURCE_BACK[source]
-    parts, hours = _bill(bay, level, source)
+    actions = _actions(bay, level, right)
+    parts, hours = _bill(bay, actions, source)
     return Work(
         level=level,
-        actions=_actions(bay, level, right),
+        actions=actions,
         source=source,
         parts_cost=parts,
         labour_hours=hours,
@@ -144,15 +150,16 @@ def _mistakable(bay: Bay) -> list[Fault]:
     ]
 
 
-def _bill(bay: Bay, level: str, source: str | None) -> tuple[float, float]:
-    """Parts in EUR and hours: skewed, dearer for dear makes and big vehicles."""
-    dice, habit = bay.dice, bay.kind.levels[level]
-    low, high = habit.parts
-    parts = (low + (high - low) * dice.roll() ** 1.6) * bay.vehicle.build.price
-    if source:
-        parts *= _SOURCE_PRICE[source]
-    low, high = habit.hours
-    hours = (low + (high - low) * dice.roll() ** 1.4) * math.exp(-0.15 * bay.shop.skill)
+def _bill(bay: Bay, actions: Sequence[str], source: str | None) -> tuple[float, float]:
+    """Parts in EUR and hours: skewed, dearer for dear makes."""
+    dice = bay.dice
+    parts = hours = 0.0
+    for action in actions:
+        bill = bay.world.bills[action]
+        parts += bill.parts[0] + (bill.parts[1] - bill.parts[0]) * dice.roll() ** 1.4
+        hours += bill.hours[0] + (bill.hours[1] - bill.hours[0]) * dice.roll() ** 1.2
+    parts *= bay.vehicle.build.price * (_SOURCE_PRICE[source] if source else 1.0)
+    hours *= math.exp(-0.15 * bay.shop.skill)
     return round(parts, 2), max(0.2, round(hours, 1))
 
 

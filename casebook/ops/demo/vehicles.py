@@ -15,6 +15,7 @@ _MEAN_AGE_YEARS = 8.0
 _MEAN_KM = 125_000.0
 _AGE_STEP_YEARS = 4.0
 _KM_STEP = 70_000.0
+_FEW_BEYOND_KM = 550_000.0
 _MILES_SHARE = 0.02
 _KM_PER_MILE = 1.609344
 _UNREAD_ODOMETER = 0.04
@@ -57,6 +58,8 @@ def draw_vehicle(world: World, kind: str, opened: date, dice: Dice) -> Vehicle:
     km_a_year = use.km_a_year * math.exp(dice.normal(0.0, 0.3))
     # Vehicles are driven less as they age.
     km = km_a_year * (1.0 - math.exp(-0.045 * age)) / 0.045 * math.exp(dice.normal(0.0, 0.06))
+    # And few of any kind come far beyond this.
+    km = _FEW_BEYOND_KM * (1.0 - math.exp(-km / _FEW_BEYOND_KM))
     if dice.chance(_ROUNDED_ODOMETER):
         km = round(km, -3)
     return Vehicle(
@@ -104,9 +107,13 @@ def describe_vehicle(vehicle: Vehicle, dice: Dice) -> dict[str, Any]:
     return described
 
 
+def _any_fuel(world: World) -> dict[str, UnitKind]:
+    return {key: next(iter(kinds.values())) for key, kinds in world.kinds.items()}
+
+
 def weigh_kinds(world: World, likes: Mapping[str, float], month: int) -> dict[str, float]:
     """How often each unit kind comes into a shop in a month (1 to 12)."""
     return {
         key: kind.share * likes.get(key, 1.0) * kind.season[month - 1]
-        for key, kind in world.kinds.items()
+        for key, kind in _any_fuel(world).items()
     }

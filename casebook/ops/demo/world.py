@@ -14,6 +14,7 @@ from casebook.ops.demo.voices import Lexicon, Voice
 
 FOLDER = Path(__file__).parent / "world"
 _CAUSE_OF_PART = re.compile(r"([a-z]+(?:_[a-z]+)+): (.+)")
+FUELS = ("diesel", "petrol")
 CHANGING_LEVELS = ("service", "component", "overhaul", "replacement")
 
 
@@ -61,13 +62,9 @@ class CheckHabit:
 
 
 @dataclass(frozen=True)
-class LevelHabit:
-    """How gladly a level is chosen (log-odds, and how they change towards severe) and its bill.
+class Bill:
+    """What an action costs: EUR for parts and hours of work, each from low to high."""
 
-    parts: EUR, low and high; hours: low and high.
-    """
-
-    pull: Scale
     parts: tuple[float, float]
     hours: tuple[float, float]
 
@@ -125,7 +122,10 @@ class Fault:
 
 @dataclass(frozen=True)
 class UnitKind:
-    """A kind of unit with all that can go wrong with it and how people talk about it."""
+    """A kind of unit with all that can go wrong with it and how people talk about it.
+
+    levels: how gladly each is chosen, in log-odds.
+    """
 
     key: str
     share: float
@@ -133,7 +133,7 @@ class UnitKind:
     module: Sequence[str]
     part_names: Sequence[str]
     strays: Mapping[str, float]
-    levels: Mapping[str, LevelHabit]
+    levels: Mapping[str, Scale]
     checks: Mapping[str, CheckHabit]
     faults: Sequence[Fault]
     when: Mapping[str, Sequence[str]]
@@ -162,6 +162,10 @@ class Build:
     drives: Sequence[str]
     fits: Mapping[str, str]
 
+    @property
+    def fuel(self) -> str:
+        return "diesel" if "diesel" in self.engine else "petrol"
+
 
 @dataclass(frozen=True)
 class Workshop:
@@ -185,10 +189,13 @@ class Workshop:
 
 @dataclass(frozen=True)
 class World:
+    """kinds: by unit kind and fuel, since diesels have no spark plugs to look at."""
+
     uses: Mapping[str, Use]
     builds: Mapping[str, Sequence[Build]]
     shops: Sequence[Workshop]
-    kinds: Mapping[str, UnitKind]
+    kinds: Mapping[str, Mapping[str, UnitKind]]
+    bills: Mapping[str, Bill]
     voices: Mapping[str, Voice]
     lexicon: Lexicon
     when: Mapping[str, Sequence[str]]
@@ -203,18 +210,16 @@ class World:
 def load_world() -> World:
     """Raises KeyError, ValueError or TypeError where a file does not keep to its form."""
     fleet, phrases, voices = (_read(f"{name}.toml") for name in ("fleet", "phrases", "voices"))
-    kinds = {
-        kind.key: kind
-        for kind in (
-            _read_kind(_read(f"kinds/{path.name}") | _read(f"talk/{path.name}"))
-            for path in sorted(FOLDER.glob("kinds/*.toml"))
-        )
-    }
+    kinds = {path.stem: _read_variants(path.name) for path in sorted(FOLDER.glob("kinds/*.toml"))}
     return World(
         uses={name: Use(**use) for name, use in fleet["uses"].items()},
         builds={key: _builds_with(fleet["makes"], key) for key in kinds},
         shops=[Workshop(**shop) for shop in _read("shops.toml")["shops"]],
         kinds=kinds,
+        bills={
+            action: Bill((low, high), (least, most))
+            for action, (low, high, least, most) in _read("bills.toml").items()
+        },
         voices={name: _read_voice(name, table) for name, table in voices["voices"].items()},
         lexicon=Lexicon.of(voices["short"], voices["slips"]),
         when=phrases["when"],
@@ -271,6 +276,31 @@ def _builds_of(
     return builds
 
 
+def _read_variants(name: str) -> dict[str, UnitKind]:
+    data = _read(f"kinds/{name}") | _read(f"talk/{name}")
+    return {fuel: _read_kind(_for_fuel(data, fuel)) for fuel in FUELS}
+
+
+def _for_fuel(node: Any, fuel: str) -> Any:
+    """Without the tables and words that are of another fuel alone."""
+    if isinstance(node, Mapping):
+        return {
+            key: _for_fuel(value, fuel)
+            for key, value in node.items()
+            if key != "only" and _is_for(value, fuel)
+        }
+    if isinstance(node, list):
+        return [_for_fuel(value, fuel) for value in node if _is_for(value, fuel)]
+    return node.removeprefix(f"{fuel}: ") if isinstance(node, str) else node
+
+
+def _is_for(node: Any, fuel: str) -> bool:
+    if isinstance(node, Mapping):
+        return bool(node.get("only", fuel) == fuel)
+    others = tuple(f"{other}: " for other in FUELS if other != fuel)
+    return not (isinstance(node, str) and node.startswith(others))
+
+
 def _read_kind(data: Mapping[str, Any]) -> UnitKind:
     return UnitKind(
         key=data["kind"],
@@ -279,7 +309,7 @@ def _read_kind(data: Mapping[str, Any]) -> UnitKind:
         module=data.get("module", [""]),
         part_names=data["part_names"],
         strays=data.get("strays", {}),
-        levels={name: _read_level(level) for name, level in data["levels"].items()},
+        levels={name: Scale.read(pull) for name, pull in data["levels"].items()},
         checks={
             key: CheckHabit(
                 float(check["done"]), Reading.read(check["normal"]), check.get("unit", "")
@@ -292,10 +322,6 @@ def _read_kind(data: Mapping[str, Any]) -> UnitKind:
         seen=data.get("seen", {}),
         did=data["did"],
     )
-
-
-def _read_level(level: Mapping[str, Any]) -> LevelHabit:
-    return LevelHabit(Scale.read(level["pull"]), tuple(level["parts"]), tuple(level["hours"]))
 
 
 def _read_fault(fault: Mapping[str, Any]) -> Fault:
@@ -317,7 +343,9 @@ def _read_fault(fault: Mapping[str, Any]) -> Fault:
             for level, cure in fault["cures"].items()
         },
         actions={
-            level: [way.split(" + ") for way in ways] for level, ways in fault["actions"].items()
+            level: [way.split(" + ") for way in ways]
+            for level, ways in fault["actions"].items()
+            if ways
         },
         tells=fault.get("tells", []),
         causes=[Cause.read(told) for told in fault["causes"]],
