@@ -5,11 +5,12 @@ They set vocabularies and limits and never become probabilities.
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from casebook.vocabulary import load_vocabulary
-
-PSI = 6.894757
+from casebook.vocabulary.limits import normalise_number
 
 # check, hard, soft. Common practice, no source; the sensor range of coolant is that of service 01
 # of SAE J1979 as a public scanner library prints it.
@@ -113,3 +114,28 @@ def test_traction_packs_have_limits_of_their_own():
     check = load_vocabulary().checks["pack_voltage"]
     assert check.hard[1] > 800
     assert "high_voltage" in check.cautions
+
+
+NUMBERS = [check for check in load_vocabulary().checks.values() if check.kind == "number"]
+
+
+@pytest.mark.parametrize("check", NUMBERS, ids=lambda check: check.key)
+def test_every_measured_value_knows_its_unit_and_its_limits(check):
+    for low, high in filter(None, (check.soft, check.soft_24v)):
+        for usual in (low, (low + high) / 2, high):
+            reading = normalise_number(check, usual, check.unit)
+            assert reading.value == usual
+            assert list(reading.doubts) == []
+    span = check.hard[1] - check.hard[0]
+    for impossible in (check.hard[0] - span / 100, check.hard[1] + span / 100):
+        with pytest.raises(ValueError, match=re.escape(check.label)):
+            normalise_number(check, impossible, check.unit)
+
+
+@pytest.mark.parametrize(
+    "volts, doubted", [(24.8, False), (12.5, False), (14.0, True), (22.0, True)]
+)
+def test_a_resting_battery_is_judged_by_the_system_it_is_nearer_to(volts, doubted):
+    reading = normalise_number(load_vocabulary().checks["battery_voltage_rest"], volts, "V")
+    assert bool(reading.doubts) == doubted
+    assert any("24 V" in doubt for doubt in reading.doubts) == (volts == 22.0)
