@@ -130,10 +130,10 @@ class Status:
 
     @property
     def passed(self) -> bool | None:
-        """True: tested and free of the fault. False: it fails. None: nothing is known yet."""
+        """True: tested and free of the fault. False: it fails. None: nothing is sure yet."""
         if self.test_failed:
             return False
-        return True if self.tested else None
+        return True if self.tested and not self.pending else None
 
     @property
     def summary(self) -> str:
@@ -141,6 +141,8 @@ class Status:
             return "Failing now, confirmed." if self.confirmed else "Failing now."
         if not self.tested:
             return "Not tested yet since clearing or in this drive: says nothing about the repair."
+        if self.pending:
+            return "Not failing now; failed in this drive or the one before."
         if self.confirmed:
             return "Not failing now; confirmed earlier."
         return "Tested, not failing."

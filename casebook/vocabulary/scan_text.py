@@ -38,20 +38,22 @@ _WORDS: Final[dict[str, ScanStatus]] = {
     "sporadic": "history",
     "intermittent": "history",
 }
-# These also stand in descriptions ("circuit current too high"): a status only right behind the
-# code, at the end of its line, or in a heading.
+# These also stand in descriptions ("circuit current too high", "clutch intermittent"): a status
+# only in a heading, or alone between code, commas and dashes.
 _DOUBLE_MEANING: Final = frozenset(
     ("current", "present", "past", "active", "sporadic", "intermittent")
 )
 _NOTHING_FOUND: Final = re.compile(r"\b(?:no|none|not|0|without)\b", re.IGNORECASE)
 _WORD: Final = re.compile(r"[A-Za-z]+")
-# The letter O counts as zero if there are at least two digits: "PO741", but not "coded".
 _CODE: Final = re.compile(
-    r"(?<![0-9A-Z])(?=[A-Z](?:[A-Z]*[0-9]){2})"
+    r"(?<![0-9A-Z])"
     r"([PCBU][0-3O][0-9A-FO]{3})"
     r"(?:[-:/]?([0-9A-F]{2})(?:[-:/]([0-9A-F]{2}))?|\s?\(([0-9A-F]{2})\))?"
     r"(?![0-9A-Z])"
 )
+# Between these stands what belongs together; a colon parts a circuit from its fault, no more.
+_PARTING: Final = re.compile(r"[-–—;,|()\[\]/\t]|\s{2,}")
+_SPEAKS_OF_STATUS: Final = frozenset(("status", "code", "fault", "dtc"))
 # Of a code that is listed more than once, the one that says most is kept.
 _RANKS: Final[tuple[ScanStatus, ...]] = ("active", "permanent", "stored", "pending", "history")
 
@@ -71,8 +73,10 @@ def parse_scanner_text(text: str) -> list[ScannedCode]:
     """
     found: dict[Code, ScanStatus] = {}
     heading: ScanStatus | None = None
-    for line in text.splitlines():
-        codes = list(_CODE.finditer(unify_signs(line)))
+    for written in text.splitlines():
+        # Unified signs may be more or fewer: positions are those of the unified line.
+        line = unify_signs(written)
+        codes = [match for match in _CODE.finditer(line) if _is_meant(match[1])]
         if not codes:
             heading = _heading(line, heading)
             continue
@@ -104,12 +108,17 @@ def _read_line(
         yield code, own or of_the_line or "stored"
 
 
+def _is_meant(code: str) -> bool:
+    """The letter O counts as zero if there are at least two digits: "PO741", but not "coded"."""
+    return "O" not in code or sum(sign.isdigit() for sign in code) >= 2
+
+
 def _status_behind(text: str) -> ScanStatus | None:
-    words = _words(text)
-    for place, word in enumerate(words):
-        at_an_end = place in (0, len(words) - 1)
-        if word in _WORDS and (at_an_end or word not in _DOUBLE_MEANING):
-            return _WORDS[word]
+    for part in _PARTING.split(text):
+        words = [word for word in _words(part) if word not in _SPEAKS_OF_STATUS]
+        for word in words:
+            if word in _WORDS and (len(words) == 1 or word not in _DOUBLE_MEANING):
+                return _WORDS[word]
     return None
 
 
