@@ -14,11 +14,11 @@ from django.conf import settings
 from django.db import DatabaseError, connection, connections
 from django.db.migrations.executor import MigrationExecutor
 from django.utils import timezone
-from search.adapter import index_status
 
 from casebook.cases.models import Outbox
 from casebook.shops.models import Shop
 from casebook.shops.tenancy import acting_for, reading_shared
+from search.adapter import index_status
 
 GOOD, WATCH, FAULT = "good", "watch", "fault"
 FREE_BYTES = 500_000_000

@@ -5,6 +5,8 @@ from __future__ import annotations
 from django.db import DatabaseError, connection
 from django.http import HttpRequest, JsonResponse
 
+from search.adapter import is_warm
+
 
 def livez(request: HttpRequest) -> JsonResponse:
     """The process answers. Touches nothing else, so that a database restart does not kill it."""
@@ -20,4 +22,6 @@ def readyz(request: HttpRequest) -> JsonResponse:
         response = JsonResponse({"status": "unavailable", "database": "no answer"}, status=503)
         response["Retry-After"] = "5"
         return response
-    return JsonResponse({"status": "ok", "database": "ok"})
+    # Searches are right before that, only slower.
+    search = "ok" if is_warm() else "warming up"
+    return JsonResponse({"status": "ok", "database": "ok", "search": search})

@@ -214,6 +214,7 @@ class Service:
             raise RuntimeError("not listening")
         number = self._socket.fileno()
         options = {
+            "config": "python:casebook.ops.web_server",
             "bind": f"fd://{number}",
             "workers": "2",
             "worker-class": "gthread",

@@ -64,16 +64,16 @@ def _similar_case(hit: Any, document: dict[str, Any], own_id: UUID | None) -> di
     }
 
 
-def _cautions(
-    document: SearchDocument, similar: Iterable[dict[str, Any]]
-) -> list[dict[str, str]]:
+def _cautions(document: SearchDocument, similar: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
     """Hazards of the checks made and of the work that similar cases took; of all the work on such
     a unit where no similar case tells. In the vocabulary's order."""
     vocabulary = load_vocabulary()
     keys: set[str] = set()
     for finding in document.findings:
         keys.update(vocabulary.checks[finding.check].cautions)
-    done = {action for case in similar for attempt in case["attempts"] for action in attempt["actions"]}
+    done = {
+        action for case in similar for attempt in case["attempts"] for action in attempt["actions"]
+    }
     for key in done:
         if key in vocabulary.actions:
             keys.update(vocabulary.actions[key].cautions)

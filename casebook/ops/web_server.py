@@ -1,0 +1,14 @@
+"""Hooks of the web server: each worker gets ready to search while it already answers."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any
+
+
+def post_worker_init(worker: Any) -> None:
+    """Called by gunicorn in the forked worker, once the application is loaded."""
+    # Here and not above: gunicorn reads this file before Django is set up.
+    from casebook.ops.warming import warm_up_quietly
+
+    threading.Thread(target=warm_up_quietly, name="casebook-warm-up", daemon=True).start()
