@@ -180,7 +180,9 @@ def _render_fault(request: HttpRequest, error: Exception) -> HttpResponse:
     log.error("request %s failed: %s %s", request_id, request.method, request.path, exc_info=error)
     # As Django does for plain views, so that error reporting (and the test client) sees it.
     got_request_exception.send(sender=None, request=request)
-    return _server_error(request)
+    response = _server_error(request)
+    response._has_been_logged = True  # type: ignore[attr-defined]  # once is enough
+    return response
 
 
 def _server_error(request: HttpRequest) -> HttpResponse:

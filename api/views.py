@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar, NoReturn
 
+from django.core.serializers.json import DjangoJSONEncoder
 from django.http import HttpResponse
 from django.utils.http import parse_etags
 from rest_framework.negotiation import DefaultContentNegotiation
@@ -70,7 +71,10 @@ def shop_of(request: Request) -> Shop:
 def respond(
     data: object, *, status: int = 200, headers: Mapping[str, str] | None = None
 ) -> HttpResponse:
-    body = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    # The encoder writes times, days, decimals and ids as the contract wants them.
+    body = json.dumps(
+        data, cls=DjangoJSONEncoder, ensure_ascii=False, separators=(",", ":"), allow_nan=False
+    )
     response = HttpResponse(body, status=status, content_type="application/json")
     response["Cache-Control"] = "private, no-store"
     for name, value in (headers or {}).items():

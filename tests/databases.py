@@ -12,6 +12,8 @@ from django.core.management import call_command
 from django.db import connections
 from psycopg import sql
 
+from casebook.ops.roles import ensure_roles
+
 ALIASES = ("default", "owner")
 
 
@@ -30,27 +32,9 @@ def owner_connection(name: str | None = None) -> Iterator[psycopg.Connection]:
         yield connection
 
 
-def _make_roles(connection: psycopg.Connection) -> None:
-    """The two lesser roles, with the password that the settings expect."""
-    app, reader = sql.Identifier(settings.APP_ROLE), sql.Identifier(settings.READER_ROLE)
-    # Parallel workers share the server: one of them at a time.
-    with connection.transaction():
-        connection.execute("SELECT pg_advisory_xact_lock(4711)")
-        known = {row[0] for row in connection.execute("SELECT rolname FROM pg_roles")}
-        if settings.READER_ROLE not in known:
-            connection.execute(sql.SQL("CREATE ROLE {} NOLOGIN NOINHERIT").format(reader))
-        if settings.APP_ROLE not in known:
-            connection.execute(sql.SQL("CREATE ROLE {} LOGIN NOINHERIT").format(app))
-        connection.execute(
-            sql.SQL("ALTER ROLE {} PASSWORD {}").format(app, sql.Literal(settings.APP_PASSWORD))
-        )
-        connection.execute(sql.SQL("GRANT {} TO {}").format(reader, app))
-
-
 def make_database(name: str) -> None:
     """Empty, migrated, and what both aliases of this process point at from now on."""
     with owner_connection("postgres") as connection:
-        _make_roles(connection)
         connection.execute(
             sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name))
         )
@@ -63,6 +47,10 @@ def make_database(name: str) -> None:
         connections[alias].close()
         connections[alias].settings_dict["NAME"] = name
         settings.DATABASES[alias]["NAME"] = name
+    with owner_connection("postgres") as connection:
+        # Roles belong to the server, which parallel workers share: one of them at a time.
+        connection.execute("SELECT pg_advisory_lock(4711)")
+        ensure_roles()
     call_command("migrate", database="owner", verbosity=0, interactive=False)
 
 
