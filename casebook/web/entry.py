@@ -183,10 +183,7 @@ def _read_codes(entry: Entry, reading: Reading) -> None:
         for code in found.codes:
             reading.places[f"/codes/{len(codes)}"] = name
             codes.append(code if stage == "intake" else code | {"stage": stage})
-        reading.faults += [
-            (name, f"{doubt} is not a whole code: a letter, four digits, as P0741 or P0741-62.")
-            for doubt in found.doubts
-        ]
+        reading.faults += [(name, doubt) for doubt in found.doubts]
         if text and not found.codes and not found.doubts:
             reading.faults.append((name, "There is no code in this text. Codes look like P0741."))
     if codes:
