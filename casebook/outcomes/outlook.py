@@ -59,8 +59,8 @@ FEW_CASES: Final = 10.0
 FAMILY_ONLY: Final = 3.0
 # A contact a little before the horizon speaks for it.
 NEAR_HORIZON: Final = 0.9
-# A prior worth less than two cases says next to nothing (a vague one is worth one).
-LEAST_PRIOR: Final = 2.0
+# A vague prior is worth one case; one worth hardly more says next to nothing.
+LEAST_PRIOR: Final = 1.5
 # Similar enough to count: half as similar as the best five are, and never below this.
 LEAST_SIMILARITY: Final = 0.1
 CUT_OFF: Final = 0.5
@@ -199,10 +199,14 @@ def prior_grid(cohorts: ParentCohorts, level: int) -> Grid:
         if step:
             grid = descend(grid)
         grid = learn(grid, siblings.held[level], siblings.trials[level])
+    if not cohorts.scopes and cohorts.own is None:
+        return grid
+    # Similar cases are picked by what was found, unlike any cohort around: how far they lie from
+    # those starts open.
+    grid = descend(grid, alike=False)
     if cohorts.own is None:
         return grid
-    inside = descend(grid) if cohorts.scopes else grid
-    return learn_mean(inside, cohorts.own.held[level, 0], cohorts.own.trials[level, 0])
+    return learn_mean(grid, cohorts.own.held[level, 0], cohorts.own.trials[level, 0])
 
 
 @dataclass(frozen=True)

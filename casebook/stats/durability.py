@@ -98,12 +98,13 @@ def _per_time(place: IntArray, weights: FloatArray, times: int) -> FloatArray:
 
 @dataclass(frozen=True)
 class GroupedIncidence:
-    """Cumulative incidence of comeback at one day, per group; shapes (groups,).
+    """Cumulative incidence at one day, per group; shapes (groups,).
 
     Fields as in `Incidence`; all 0 for a group without cases.
     """
 
     came_back: FloatArray
+    gone: FloatArray
     variance: FloatArray
     at_risk: FloatArray
     events: FloatArray
@@ -124,7 +125,7 @@ def grouped_incidence(
         raise ValueError("sizes must be one row of numbers >= 0, and at_day >= 0")
     if not len(place):
         zeros = np.zeros(to_size.shape)
-        return GroupedIncidence(zeros, zeros, zeros, zeros)
+        return GroupedIncidence(zeros, zeros, zeros, zeros, zeros)
     t, kind, _ = _checked_cases(days, events, None)
     if place.shape != t.shape or place.min() < 0 or place.max() >= len(to_size):
         raise ValueError("groups must say for each case one of the places in sizes")
@@ -141,7 +142,7 @@ def grouped_incidence(
 
 def _grouped(
     t: FloatArray, kind: IntArray, place: IntArray, at_day: float, weight: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, ...]:
     own = (place >= 0) & (place < len(weight))
     t, kind, place = t[own], kind[own], place[own]
     early = t <= at_day
@@ -157,7 +158,8 @@ def _grouped(
     at_risk = np.cumsum(all_of_day[::-1], axis=0)[::-1] + beyond
     table = _accumulate(came, went, at_risk)
     watched = _per_time(place, w * (t >= at_day), len(weight))
-    return table["came_back"][-1], table["variance"][-1], watched, table["events"][-1]
+    last = (table[name][-1] for name in ("came_back", "gone", "variance"))
+    return (*last, watched, table["events"][-1])
 
 
 def _accumulate(came: FloatArray, went: FloatArray, at_risk: FloatArray) -> dict[str, FloatArray]:

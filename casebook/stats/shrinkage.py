@@ -114,17 +114,22 @@ def learn_mean(grid: Grid, held: float, trials: float) -> Grid:
     return Grid(grid.mean, grid.strength, _normalised(grid.log_weight + told))
 
 
-def descend(grid: Grid) -> Grid:
-    """The prior one step further down: the mean of a new cohort's own parts.
+def descend(grid: Grid, *, alike: bool = True) -> Grid:
+    """The prior one step further down: of the parts of a new cohort.
 
-    Its mean is spread as a new cohort's fraction would be; how alike its parts are starts vague.
-    The grid must be one that `vague_grid` or `learn` made.
+    Their mean is spread as a new cohort's fraction would be. How alike they are is taken over from
+    this step, or starts vague again where `alike` is false.
+    The grid must be one that `vague_grid` or a function here made.
     """
-    means, strengths = _axes(grid)
-    width = np.exp(_normalised(grid.log_weight))
-    new_mean = _densities(len(means), len(strengths)) @ width
+    means, strengths = np.unique(grid.mean), np.unique(grid.strength)
+    weight = np.exp(_normalised(grid.log_weight))
+    new_mean = _densities(len(means), len(strengths)) @ weight
     base = vague_grid(mean_points=len(means), strength_points=len(strengths))
     log_weight = base.log_weight + np.log(np.repeat(new_mean, len(strengths)) + 1e-300)
+    if alike:
+        # The grid runs through the strengths within each mean; vague is even over them.
+        of_strength = weight.reshape(len(means), len(strengths)).sum(axis=0)
+        log_weight = log_weight + np.log(np.tile(of_strength, len(means)) + 1e-300)
     return Grid(base.mean, base.strength, _normalised(log_weight))
 
 
@@ -196,10 +201,6 @@ def _normalised(log_weight: FloatArray) -> FloatArray:
     top = log_weight.max()
     total = float(np.exp(log_weight - top).sum())
     return np.asarray(log_weight - (top + np.log(total)), np.float64)
-
-
-def _axes(grid: Grid) -> tuple[FloatArray, FloatArray]:
-    return np.unique(grid.mean), np.unique(grid.strength)
 
 
 @lru_cache(maxsize=4)

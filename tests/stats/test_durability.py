@@ -158,7 +158,7 @@ def test_many_groups_at_once_give_what_each_gives_alone(groups, day, at_once):
         together = grouped_incidence(t[order], e[order], g[order], day, sizes)
     for number, cases_of in enumerate(groups):
         alone = cumulative_incidence(*np.array(cases_of).T, [day], size=sizes[number])
-        for name in ("came_back", "variance", "at_risk", "events"):
+        for name in ("came_back", "gone", "variance", "at_risk", "events"):
             ours = getattr(together, name)[number]
             assert ours == pytest.approx(getattr(alone, name)[0], abs=1e-9), name
 

@@ -149,6 +149,17 @@ def test_going_a_step_down_keeps_the_mean_and_loses_certainty():
     assert sd == pytest.approx(drawn.std(), rel=0.05)
 
 
+def test_a_step_down_takes_over_how_alike_cohorts_are_unless_told_not_to():
+    wide = learn(vague_grid(), np.full(15, 14.0), np.full(15, 20.0))
+
+    def strengths(grid):
+        total = np.bincount(np.unique(grid.strength, return_inverse=True)[1], weights(grid))
+        return total / total.sum()
+
+    assert np.allclose(strengths(descend(wide)), strengths(wide))
+    assert np.allclose(strengths(descend(wide, alike=False)), strengths(vague_grid()))
+
+
 def test_intervals_over_small_cohorts_cover_as_often_as_they_say():
     # 25 cohorts of 1 to 40 cases, truth Beta(mean .6, strength 8): nominal 95 % intervals covered
     # .949 in an independent run of 150 repetitions with an integrated prior, and .905 with a

@@ -1,0 +1,242 @@
+"""Unweighted cohorts from many cases at once: what surrounds a search, and what tables show. Pure.
+
+The estimator is that of the outlook with all weights equal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from casebook.cases.constants import LEVELS
+from casebook.outcomes.outlook import NEAR_HORIZON, ParentCohorts, Siblings
+from casebook.stats.clustering import PRIOR_RHO, n_eff_from_sums, shrunk_rho
+from casebook.stats.durability import CAME_BACK, GONE, effective_trials, grouped_incidence
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+# The largest cohorts side by side teach nearly all there is to learn from them.
+MOST_SIBLINGS: Final = 40
+
+
+@dataclass(frozen=True)
+class TriedCases:
+    """Cases in which something was tried, as arrays of one length.
+
+    level: place in LEVELS. event, event_days as in Neighbours. cluster: opaque shop numbers.
+    """
+
+    level: IntArray
+    event: IntArray
+    event_days: FloatArray
+    cluster: IntArray
+
+    def __len__(self) -> int:
+        return len(self.level)
+
+    def take(self, which: BoolArray | IntArray) -> TriedCases:
+        return TriedCases(
+            self.level[which], self.event[which], self.event_days[which], self.cluster[which]
+        )
+
+
+@dataclass(frozen=True)
+class Cohorts:
+    """Estimates of many cohorts; shapes (cohorts,).
+
+    cases: count. n_eff: effective cases. came_back: incidence at the horizon. trials: what the
+    estimate is worth in fully followed cases. watched: effective number followed near to it.
+    """
+
+    cases: IntArray
+    n_eff: FloatArray
+    came_back: FloatArray
+    trials: FloatArray
+    watched: FloatArray
+
+    @property
+    def held(self) -> FloatArray:
+        return self.trials * (1 - self.came_back)
+
+
+def estimate_cohorts(
+    cases: TriedCases, groups: IntArray, count: int, *, rho: FloatArray, horizon_days: float
+) -> Cohorts:
+    """How often the cases of each group held.
+
+    groups: for each case its group, from 0 to count - 1. rho: intra-shop correlation of each
+    group, (count,). Raises ValueError on shapes that don't fit.
+    """
+    if groups.shape != cases.level.shape or rho.shape != (count,):
+        raise ValueError("one group for each case and one rho for each group are needed")
+    sizes, n_eff = _effective_sizes(groups, cases.cluster, count, rho)
+    curve = grouped_incidence(cases.event_days, cases.event, groups, horizon_days, n_eff)
+    scale = np.divide(n_eff, sizes, out=np.zeros(count), where=sizes > 0)
+    near = cases.event_days >= NEAR_HORIZON * horizon_days
+    watched = scale * np.bincount(groups[near], minlength=count).astype(np.float64)
+    trials = effective_trials(
+        curve.came_back,
+        curve.gone,
+        curve.variance,
+        watched=watched,
+        events=curve.events,
+        n_eff=n_eff,
+    )
+    return Cohorts(sizes.astype(np.int64), n_eff, curve.came_back, trials, watched)
+
+
+def _effective_sizes(
+    groups: IntArray, cluster: IntArray, count: int, rho: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    sizes = np.bincount(groups, minlength=count).astype(np.float64)
+    pairs, in_pair = np.unique(np.stack([groups, cluster]), axis=1, return_counts=True)
+    squares = np.bincount(pairs[0], np.square(in_pair, dtype=np.float64), count)
+    # One rho for all groups at once is what n_eff_from_sums takes.
+    n_eff = np.zeros(count)
+    for value in np.unique(rho):
+        of_value = rho == value
+        n_eff[of_value] = n_eff_from_sums(
+            sizes[of_value], sizes[of_value], squares[of_value], rho=float(value)
+        )
+    return sizes, n_eff
+
+
+def level_rho(cases: TriedCases, horizon_days: float) -> FloatArray:
+    """Intra-shop correlation of each level, shape (levels,), from cases known at the horizon."""
+    failed = (cases.event == CAME_BACK) & (cases.event_days <= horizon_days)
+    gone = (cases.event == GONE) & (cases.event_days <= horizon_days)
+    known = (failed | (cases.event_days >= NEAR_HORIZON * horizon_days)) & ~gone
+    rho = np.full(len(LEVELS), PRIOR_RHO)
+    for level in range(len(LEVELS)):
+        of_level = known & (cases.level == level)
+        if of_level.any():
+            _, shop = np.unique(cases.cluster[of_level], return_inverse=True)
+            rho[level] = shrunk_rho(np.bincount(shop, failed[of_level]), np.bincount(shop))
+    return rho
+
+
+def siblings_of(
+    cases: TriedCases, groups: IntArray, *, rho: FloatArray, horizon_days: float
+) -> Siblings:
+    """Cohorts side by side.
+
+    groups: for each case its cohort, -1 to leave it out. rho: per level, (levels,).
+    """
+    kept = groups >= 0
+    cases, groups = cases.take(kept), groups[kept]
+    names, place = np.unique(groups, return_inverse=True)
+    count = len(names)
+    # Each level of each cohort is a group of its own.
+    estimate = estimate_cohorts(
+        cases,
+        cases.level * count + place,
+        count * len(LEVELS),
+        rho=np.repeat(rho, count),
+        horizon_days=horizon_days,
+    )
+    return largest(
+        Siblings(
+            estimate.held.reshape(len(LEVELS), count), estimate.trials.reshape(len(LEVELS), count)
+        )
+    )
+
+
+def largest(siblings: Siblings, most: int = MOST_SIBLINGS) -> Siblings:
+    """At most so many cohorts per level, those worth most; ties by place."""
+    if siblings.trials.shape[1] <= most:
+        return siblings
+    order = np.argsort(-siblings.trials, axis=1, kind="stable")[:, :most]
+    return Siblings(
+        np.take_along_axis(siblings.held, order, axis=1),
+        np.take_along_axis(siblings.trials, order, axis=1),
+    )
+
+
+@dataclass(frozen=True)
+class KindCases:
+    """The tried cases of one unit kind, with what parts them into cohorts.
+
+    ids: 64 bits of each case's id. family, model: places in `families` and `models`.
+    faults: circuit family -> rows of cases with a code of it.
+    """
+
+    cases: TriedCases
+    ids: IntArray
+    family: IntArray
+    model: IntArray
+    families: Mapping[str, int]
+    models: Mapping[tuple[str, str], int]
+    faults: Mapping[str, IntArray]
+
+
+@dataclass(frozen=True)
+class CaseIdentity:
+    """Where a case belongs; None or empty: not said."""
+
+    kind: str | None = None
+    family: str | None = None
+    model: tuple[str, str] | None = None
+    faults: frozenset[str] = frozenset()
+
+
+def cohorts_around(
+    identity: CaseIdentity,
+    kind: KindCases,
+    other_kinds: Siblings,
+    *,
+    pool_shops: int,
+    without_ids: Collection[int],
+    horizon_days: float,
+) -> ParentCohorts:
+    """From the widest: other kinds; other families of the kind; other models of the family; the
+    model with other faults; and as the narrowest cohort the model with this fault.
+
+    A step of which nothing is said is left out. without_ids: the similar cases themselves.
+    """
+    rho = level_rho(kind.cases, horizon_days)
+    free = ~np.isin(kind.ids, np.fromiter(without_ids, np.int64, len(without_ids)))
+
+    def beside(groups: IntArray, within: BoolArray, own: int | None) -> Siblings:
+        outside = ~(free & within) | (groups == own if own is not None else False)
+        return siblings_of(
+            kind.cases, np.where(outside, -1, groups), rho=rho, horizon_days=horizon_days
+        )
+
+    everywhere = np.ones(len(kind.cases), np.bool_)
+    family = None if identity.family is None else kind.families.get(identity.family, -2)
+    scopes = [other_kinds, beside(kind.family, everywhere, family)]
+    inside = everywhere
+    if family is not None:
+        inside = kind.family == family
+        own_model = None if identity.model is None else kind.models.get(identity.model, -2)
+        scopes.append(beside(kind.model, inside, own_model))
+    if identity.model is None:
+        return ParentCohorts(pool_shops=pool_shops, rho=rho, scopes=tuple(scopes))
+    # Without a family the model is looked for in the whole kind.
+    of_model = inside & (kind.model == kind.models.get(identity.model, -2))
+    with_fault = of_model & _has_fault(kind, identity.faults)
+    one_group = np.zeros(len(kind.cases), np.int64)
+    if identity.faults:
+        scopes.append(beside(one_group, of_model & ~with_fault, None))
+    own = beside(one_group, with_fault if identity.faults else of_model, None)
+    return ParentCohorts(
+        pool_shops=pool_shops,
+        rho=rho,
+        scopes=tuple(scopes),
+        own=own if own.trials.shape[1] else None,
+    )
+
+
+def _has_fault(kind: KindCases, faults: frozenset[str]) -> BoolArray:
+    found = np.zeros(len(kind.cases), np.bool_)
+    for fault in faults:
+        rows = kind.faults.get(fault)
+        if rows is not None:
+            found[rows] = True
+    return found
