@@ -138,10 +138,11 @@ def _finding(item: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _age(year: int | None, month: str) -> float | None:
-    """Years from the model year to the middle of a month ("2026-05")."""
+    """Whole years from the model year to a month ("2026-05"): a model year tells no more, and a
+    case looked up in the year it was opened is then exactly like itself."""
     if year is None:
         return None
-    return max(0.0, int(month[:4]) + (int(month[5:7]) - 0.5) / 12 - year)
+    return float(max(0, int(month[:4]) - year))
 
 
 def _middle(band: list[int] | None) -> float | None:
