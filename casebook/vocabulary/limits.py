@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
+from itertools import chain
 from typing import Final
 
 from casebook.vocabulary.measures import (
@@ -27,8 +29,8 @@ __all__ = ["Reading", "convert", "normalise_number", "odometer_doubts"]
 ODOMETER_MAX_KM: Final = 5_000_000
 ODOMETER_DOUBT_KM: Final = 800_000
 ODOMETER_DOUBT_KM_A_YEAR: Final = 160_000
-# Cars with five-digit odometers were built until about 1990.
-FIVE_DIGITS_FROM_AGE: Final = 36
+# Cars with five-digit odometers were built until about then.
+FIVE_DIGITS_UNTIL: Final = 1990
 HOURS_DOUBT: Final = 30_000
 HOURS_DOUBT_A_YEAR: Final = 6_000
 HOURS_OF_A_YEAR: Final = 8_784
@@ -75,7 +77,7 @@ def normalise_number(check: Check, value: float, unit: str | None) -> Reading:
         hint = _other_unit_hint(check, value, given)
         raise ValueError(
             f"{_show(own, check)} is not possible for {check.label}: "
-            f"it lies from {low:g} to {_show(high, check)}.{hint}"
+            f"it lies from {_number(low)} to {_show(high, check)}.{hint}"
         )
     return Reading(own, tuple(_doubts(check, own, value, given)))
 
@@ -147,13 +149,20 @@ def _other_unit_hint(check: Check, value: float, given: Measure | None) -> str:
 
 
 def _show(value: float, check: Check) -> str:
-    number = f"{value:,.6g}" if abs(value) >= 1 else f"{value:.3g}"
-    return f"{number} {check.unit}" if check.unit else number
+    return f"{_number(value)} {check.unit}" if check.unit else _number(value)
 
 
-def odometer_doubts(value: float, unit: str, *, age_years: int | None) -> Iterator[str]:
+def _number(value: float) -> str:
+    """Six digits that count, thousands parted, never in powers of ten up to 10,000,000,000."""
+    return f"{float(f'{value:.6g}'):,.10g}"
+
+
+def odometer_doubts(
+    value: float, unit: str, *, age_years: int | None, today: date | None = None
+) -> Iterator[str]:
     """Sentences on what is doubtful about an odometer (km, mi) or an hour meter (h).
 
+    today: the day the age is counted to, default that of the clock.
     Raises ValueError for another unit, a value below 0 or above the hard limit, an age below 0.
     """
     if unit not in ("km", "mi", "h"):
@@ -164,7 +173,10 @@ def odometer_doubts(value: float, unit: str, *, age_years: int | None) -> Iterat
         raise ValueError("An age is not negative.")
     if unit == "h":
         return _hour_doubts(value, age_years)
-    return _distance_doubts(value, unit, age_years)
+    return chain(
+        _distance_doubts(value, unit, age_years),
+        _rollover_doubts(value, age_years, (today or date.today()).year),
+    )
 
 
 def _distance_doubts(value: float, unit: str, age_years: int | None) -> Iterator[str]:
@@ -184,10 +196,13 @@ def _distance_doubts(value: float, unit: str, age_years: int | None) -> Iterator
         yield "In kilometres it would be usual: does the odometer count miles?"
     elif (in_all or a_year) and _usual(km / 10, years):
         yield "Does the last digit count tenths? Leave those out."
-    if age_years is not None and age_years >= FIVE_DIGITS_FROM_AGE and 0 < value < 100_000:
+
+
+def _rollover_doubts(value: float, age_years: int | None, this_year: int) -> Iterator[str]:
+    if age_years is not None and this_year - age_years <= FIVE_DIGITS_UNTIL and value < 100_000:
         yield (
             "An odometer of that age may have five digits and start again after 99,999: "
-            "add what it can't show if it is known."
+            "add what it can't show if that is known."
         )
 
 

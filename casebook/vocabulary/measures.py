@@ -32,18 +32,18 @@ _UNITS: Final[dict[str, tuple[_Row, ...]]] = {
         ("mmHg", 0.1333224, ("torr",)),
         ("inH2O", 0.2490889, ("inh2o", "in h2o", "inches of water", "inwc")),
         ("atm", 101.325, ("atmosphere",)),
-        ("kg/cm2", 98.0665, ("kgf/cm2", "kp/cm2", "kg/cm²")),
+        ("kg/cm2", 98.0665, ("kgf/cm2", "kp/cm2")),
     ),
     "temperature": (
-        ("°C", 1.0, ("c", "degc", "deg c", "celsius", "° c", "ºc", "grad c")),
-        ("°F", 5 / 9, ("f", "degf", "deg f", "fahrenheit", "° f", "ºf")),
+        ("°C", 1.0, ("c", "degc", "deg c", "celsius", "° c")),
+        ("°F", 5 / 9, ("f", "degf", "deg f", "fahrenheit", "° f")),
         ("K", 1.0, ("kelvin",)),
     ),
     # Not a temperature: 9 °F of difference are 5 K, whatever the zero points.
     "temperature difference": (
         ("K", 1.0, ("kelvin",)),
-        ("°C", 1.0, ("c", "degc", "deg c", "celsius", "° c", "ºc")),
-        ("°F", 5 / 9, ("f", "degf", "deg f", "fahrenheit", "° f", "ºf")),
+        ("°C", 1.0, ("c", "degc", "deg c", "celsius", "° c")),
+        ("°F", 5 / 9, ("f", "degf", "deg f", "fahrenheit", "° f")),
     ),
     "voltage": (
         ("V", 1.0, ("volt", "volts", "vdc", "v dc")),
@@ -56,7 +56,7 @@ _UNITS: Final[dict[str, tuple[_Row, ...]]] = {
         ("µA", 1e-6, ("ua", "microamp", "microamps")),
     ),
     "resistance": (
-        ("Ω", 1.0, ("ohm", "ohms", "r")),
+        ("Ω", 1.0, ("ohm", "ohms")),
         ("mΩ", 0.001, ("mohm", "mohms", "milliohm", "milliohms")),
         ("kΩ", 1e3, ("kohm", "kohms", "kilohm", "kilohms", "k")),
         ("MΩ", 1e6, ("Mohm", "Mohms", "megohm", "megohms", "megaohm")),
@@ -87,7 +87,7 @@ _UNITS: Final[dict[str, tuple[_Row, ...]]] = {
     ),
     "volume": (
         ("l", 1.0, ("litre", "liter", "litres", "liters", "ltr")),
-        ("ml", 0.001, ("millilitre", "milliliter", "cc", "cm3", "cm³")),
+        ("ml", 0.001, ("millilitre", "milliliter", "cc", "cm3")),
         ("qt", 0.946352946, ("quart", "quarts", "us qt")),
         ("gal", 3.785411784, ("gallon", "gallons", "us gal")),
     ),
@@ -112,8 +112,11 @@ _UNITS: Final[dict[str, tuple[_Row, ...]]] = {
     "frequency": (("Hz", 1.0, ("hertz",)), ("kHz", 1000.0, ("kilohertz",))),
     "energy": (("kWh", 1.0, ("kilowatt hour",)), ("Wh", 0.001, ("watt hour",))),
     "power": (("kW", 1.0, ("kilowatt",)), ("W", 0.001, ("watt",)), ("hp", 0.7456999, ("bhp",))),
-    "oil use": (("l/1000km", 1.0, ("l/1000 km", "litre/1000km")), ("ml/1000km", 0.001, ())),
-    "share by count": (("ppm", 1.0, ("parts per million",)),),
+    "oil use": (
+        ("l/1000km", 1.0, ("l/1000 km", "litre/1000km")),
+        ("ml/1000km", 0.001, ("ml/1000 km",)),
+        ("qt/1000mi", 0.946352946 / KM_PER_MILE, ("qt/1000 mi", "quart/1000mi")),
+    ),
 }
 
 # Zero points that differ: value x factor + this is in the first unit of the dimension.
@@ -167,9 +170,14 @@ def units_of(dimension: str) -> tuple[str, ...]:
 def find_measure(text: str, dimension: str) -> Measure | None:
     """The unit of that spelling: exactly, else in any letter case if that leaves one."""
     exact, folded = _spellings(dimension)
-    # NFC, not NFKC: that would turn the ohm sign well, but also µ and superscripts into others.
-    tidy = " ".join(unicodedata.normalize("NFC", text).split()).replace("μ", "µ").rstrip(".")
+    tidy = _tidy(text)
     return exact.get(tidy) or folded.get(tidy.casefold())
+
+
+def _tidy(text: str) -> str:
+    # What is typed for the degree sign would otherwise fall apart into a letter or an accent.
+    degrees = text.replace("º", "°").replace("˚", "°")
+    return " ".join(unicodedata.normalize("NFKC", degrees).split()).rstrip(".")
 
 
 @cache
@@ -179,6 +187,7 @@ def _spellings(dimension: str) -> tuple[dict[str, Measure], dict[str, Measure]]:
     for unit, factor, others in _UNITS[dimension]:
         measure = Measure(dimension, unit, factor, _OFFSETS.get((dimension, unit), 0.0))
         for spelling in (unit, *others):
-            exact[spelling] = measure
-            folded.setdefault(spelling.casefold(), set()).add(measure)
+            tidy = _tidy(spelling)
+            exact[tidy] = measure
+            folded.setdefault(tidy.casefold(), set()).add(measure)
     return exact, {key: found.pop() for key, found in folded.items() if len(found) == 1}
