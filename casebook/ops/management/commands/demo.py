@@ -15,12 +15,18 @@ from casebook.ops.demo.loader import LoadedDemo, load_demo
 from casebook.ops.management.commands.up import add_place_arguments
 from casebook.ops.service import Service
 
-EXAMPLE_SEARCH = {
+# Typical of the demo: finds cases that were cured at several levels.
+EXAMPLE_SEARCH: dict[str, Any] = {
     "vehicle": {"year": 2019, "make": "Corvane", "model": "Parcel 300"},
-    "unit": {"kind": "dual_clutch_transmission"},
-    "complaint": "judders pulling away when hot",
-    "codes": [{"code": "P0741"}],
+    "unit": {"kind": "dual_clutch_transmission", "family": "DX-6"},
+    "complaint": "judders pulling away when hot, smells of clutch in traffic",
+    "codes": ["P0730"],
+    "findings": [{"check": "fluid_condition", "result": "dark_burnt"}],
     "limit": 5,
+}
+EXAMPLE_CASE: dict[str, Any] = {
+    "shop_reference": "1001",
+    **{name: value for name, value in EXAMPLE_SEARCH.items() if name != "limit"},
 }
 
 
@@ -82,7 +88,6 @@ def describe_demo(url: str, loaded: LoadedDemo, *, list_shops: bool) -> dict[str
 
 
 def for_people(document: dict[str, Any]) -> str:
-    search = shlex.quote(json.dumps(EXAMPLE_SEARCH))
     lines = ["", f"Casebook is served at {document['url']} with {document['cases']:,} cases.", ""]
     lines += [
         f"  {role:<12}{person['email']}  {person['password']}"
@@ -90,14 +95,22 @@ def for_people(document: dict[str, Any]) -> str:
     ]
     lines.append("")
     lines += [f"  key to {role:<12}{key}" for role, key in document["keys"].items()]
+    if not document["cases"]:
+        lines += ["", "Post a case:", "", *_curl(document, "cases", "contribute", EXAMPLE_CASE)]
     lines += [
         "",
         "Ask for cases like one:",
         "",
-        f"  curl -sS {document['url']}/api/v1/search -H 'Content-Type: application/json' \\",
-        f"    -H 'Authorization: Bearer {document['keys']['search']}' \\",
-        f"    -d {search}",
-        "",
-        "Ctrl-C stops everything.",
+        *_curl(document, "search", "search", EXAMPLE_SEARCH),
     ]
+    lines += ["", "Ctrl-C stops everything."]
     return "\n".join(lines)
+
+
+def _curl(document: dict[str, Any], path: str, role: str, body: dict[str, Any]) -> list[str]:
+    """One command over three lines, ready to be pasted."""
+    return [
+        f"  curl -sS {document['url']}/api/v1/{path} -H 'Content-Type: application/json' \\",
+        f"    -H 'Authorization: Bearer {document['keys'][role]}' \\",
+        f"    -d {shlex.quote(json.dumps(body))}",
+    ]
