@@ -3,6 +3,11 @@
 A file is a subsystem, a line is `code,description`. A description says "circuit: what is wrong
 with it" in Casebook's own words; codes whose circuit reads the same are of one family. Where the
 words in front of the colon don't name the circuit, a third column `circuit` does.
+
+Most descriptions are checked against another public table (see the tests). Those it does not have
+are from memory, not verified against the standard: hex-numbered P0 and P2 codes (hybrid drive,
+reductant, filters), chassis and body codes, U3. Chassis codes follow the 2007 edition; where older
+lists mean something else by a code, the description says so.
 """
 
 from __future__ import annotations

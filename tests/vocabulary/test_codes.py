@@ -1,7 +1,8 @@
 """What codes say: structure, kinship, descriptions, and how they are found.
 
-Source: SAE J2012 / ISO 15031-6; the text of the standards was not seen. Marks: [doc] seen in a stored manual or several
-articles; [run] reproduced with an independent library; [from memory] not verified.
+Source: SAE J2012 / ISO 15031-6; the text of the standards was not seen. Marks: [doc] seen in a
+stored manual or several articles; [run] reproduced with an independent library; [from memory] not
+verified.
 """
 
 from __future__ import annotations
