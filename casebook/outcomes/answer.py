@@ -35,7 +35,9 @@ def answer_search(*, shop: Shop, document: SearchDocument) -> dict[str, Any]:
         if hit.id in documents
     ]
     outlook = outlook_for(
-        [(hit.id, hit.similarity) for hit in result.hits], horizon_days=document.horizon_days
+        [(hit.id, hit.similarity) for hit in result.hits],
+        horizon_days=document.horizon_days,
+        document=document,
     )
     return {
         "understood": {

@@ -194,42 +194,34 @@ def cohorts_around(
     without_ids: Collection[int],
     horizon_days: float,
 ) -> ParentCohorts:
-    """From the widest: other kinds; other families of the kind; other models of the family; the
-    model with other faults; and as the narrowest cohort the model with this fault.
+    """From the widest: other kinds; other families of the kind; other models in what is left;
+    cases of it with other faults. What is left then is the narrowest cohort.
 
     A step of which nothing is said is left out. without_ids: the similar cases themselves.
     """
     rho = level_rho(kind.cases, horizon_days)
-    free = ~np.isin(kind.ids, np.fromiter(without_ids, np.int64, len(without_ids)))
+    inside = ~np.isin(kind.ids, np.fromiter(without_ids, np.int64, len(without_ids)))
+    scopes = [other_kinds]
 
-    def beside(groups: IntArray, within: BoolArray, own: int | None) -> Siblings:
-        outside = ~(free & within) | (groups == own if own is not None else False)
-        return siblings_of(
-            kind.cases, np.where(outside, -1, groups), rho=rho, horizon_days=horizon_days
-        )
+    def look_into(groups: IntArray, own: int) -> BoolArray:
+        """Notes the cohorts beside the own one; says which cases are in that."""
+        beside = np.where(inside & (groups != own), groups, -1)
+        scopes.append(siblings_of(kind.cases, beside, rho=rho, horizon_days=horizon_days))
+        return np.asarray(inside & (groups == own), np.bool_)
 
-    everywhere = np.ones(len(kind.cases), np.bool_)
-    family = None if identity.family is None else kind.families.get(identity.family, -2)
-    scopes = [other_kinds, beside(kind.family, everywhere, family)]
-    inside = everywhere
-    if family is not None:
-        inside = kind.family == family
-        own_model = None if identity.model is None else kind.models.get(identity.model, -2)
-        scopes.append(beside(kind.model, inside, own_model))
-    if identity.model is None:
-        return ParentCohorts(pool_shops=pool_shops, rho=rho, scopes=tuple(scopes))
-    # Without a family the model is looked for in the whole kind.
-    of_model = inside & (kind.model == kind.models.get(identity.model, -2))
-    with_fault = of_model & _has_fault(kind, identity.faults)
-    one_group = np.zeros(len(kind.cases), np.int64)
+    unseen = -2
+    if identity.family is not None:
+        inside = look_into(kind.family, kind.families.get(identity.family, unseen))
+    if identity.model is not None:
+        inside = look_into(kind.model, kind.models.get(identity.model, unseen))
     if identity.faults:
-        scopes.append(beside(one_group, of_model & ~with_fault, None))
-    own = beside(one_group, with_fault if identity.faults else of_model, None)
+        inside = look_into(_has_fault(kind, identity.faults).astype(np.int64), 1)
+    own = np.where(inside, 0, -1)
     return ParentCohorts(
         pool_shops=pool_shops,
         rho=rho,
         scopes=tuple(scopes),
-        own=own if own.trials.shape[1] else None,
+        own=siblings_of(kind.cases, own, rho=rho, horizon_days=horizon_days),
     )
 
 

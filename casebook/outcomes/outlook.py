@@ -111,7 +111,8 @@ class ParentCohorts:
 
     pool_shops: shops that share cases. rho: intra-shop correlation per level, (levels,).
     scopes: widest first; each holds the cohorts beside the one that the next scope looks into.
-    own: the narrowest cohort, of which the similar cases are a part: one column.
+    own: the narrowest cohort, of which the similar cases are a part: one column, or none where
+    it has no other cases.
     """
 
     pool_shops: int
@@ -204,7 +205,7 @@ def prior_grid(cohorts: ParentCohorts, level: int) -> Grid:
     # Similar cases are picked by what was found, unlike any cohort around: how far they lie from
     # those starts open.
     grid = descend(grid, alike=False)
-    if cohorts.own is None:
+    if cohorts.own is None or not cohorts.own.trials.shape[1]:
         return grid
     return learn_mean(grid, cohorts.own.held[level, 0], cohorts.own.trials[level, 0])
 

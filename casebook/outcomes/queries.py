@@ -32,6 +32,7 @@ from casebook.outcomes.outlook import (
     ParentCohorts,
     Siblings,
     compute_outlook,
+    similarity_cut_off,
 )
 from casebook.shops.tenancy import reading_shared
 from casebook.stats.durability import CAME_BACK, CENSORED, GONE
@@ -70,8 +71,11 @@ def outlook_for(
     document: the search, which says what unit and model the case is; where it is silent, the
     similar cases' own majority does. Ids that are withdrawn meanwhile are left out.
     """
+    cut_off = similarity_cut_off(np.array([similarity for _, similarity in hits], np.float64))
+    # Those that do not count stay with the cohorts around.
+    counted = [(shared_id, similarity) for shared_id, similarity in hits if similarity >= cut_off]
     with reading_shared():
-        rows = _read_neighbours(hits)
+        rows = _read_neighbours(counted)
         neighbours = _as_neighbours(rows)
         shops = len(np.unique(neighbours.cluster))
         if shops < LEAST_POOL_SHOPS:
@@ -200,18 +204,23 @@ class _EveryKind:
 
 
 def _read_every_kind() -> _EveryKind:
-    """Of a large pool a sample: shared ids are random, so those below a mark are as good as any."""
+    """Of a large pool a sample."""
     [[rows]] = _fetch("SELECT reltuples FROM pg_class WHERE oid = 'cases_sharedcase'::regclass")
-    share = min(1.0, SAMPLE / max(rows, 1.0))
     columns = _fetch(
         "SELECT unit_kind, id, first_level, event, event_days, cluster"
         " FROM cases_sharedcase WHERE first_level IS NOT NULL AND id <= %s ORDER BY id",
-        str(UUID(int=min(int(share * 2**128), 2**128 - 1))),
+        str(last_of_sample(rows)),
     )
     kinds, place = _encode(columns[0])
     return _EveryKind(
         _tried(columns[2:6]), np.array([short_id(i) for i in columns[1]], np.int64), place, kinds
     )
+
+
+def last_of_sample(rows: float) -> UUID:
+    """Of so many rows about SAMPLE have this id or a lower one: shared ids are random."""
+    share = min(1.0, SAMPLE / max(rows, 1.0))
+    return UUID(int=min(int(share * 2**128), 2**128 - 1))
 
 
 def _other_kinds(

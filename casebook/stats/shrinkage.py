@@ -27,11 +27,11 @@ MEAN_POINTS: Final = 61
 STRENGTH_POINTS: Final = 10
 LEAST_SPREAD: Final = 0.05
 
-# Grid points that together hold less than this much are left out of a posterior.
-NEGLIGIBLE: Final = 1e-6
+# Grid points that hold less than this share of the likeliest one are left out of a posterior.
+NEGLIGIBLE: Final = 1e-5
 # A quantile is read off a density over the logit: at this many places, out to ten standard
 # deviations, and never beyond one in ten million.
-PLACES: Final = 401
+PLACES: Final = 241
 REACH: Final = 10.0
 END: Final = 16.0
 

@@ -200,20 +200,23 @@ def test_no_similar_case_is_counted_again_in_the_cohorts_around_it(garage):
 
 def test_steps_of_which_nothing_is_said_are_left_out(garage):
     unit_only = garage.around(CaseIdentity("kind"))
-    assert [sizes(scope) for scope in unit_only.scopes] == [[], [13, 17, 23]]
-    assert unit_only.own is None
+    assert [sizes(scope) for scope in unit_only.scopes] == [[]]
+    assert sizes(unit_only.own) == [53]
     no_codes = garage.around(CaseIdentity("kind", "A", ("make", "one")))
     assert [sizes(scope) for scope in no_codes.scopes] == [[], [13, 17], [11]]
     assert sizes(no_codes.own) == [12]
     no_family = garage.around(CaseIdentity("kind", None, ("make", "one")))
-    assert [sizes(scope) for scope in no_family.scopes] == [[], [13, 17, 23]]
+    assert [sizes(scope) for scope in no_family.scopes] == [[], [11, 17]]
     assert sizes(no_family.own) == [25]
+    no_model = garage.around(CaseIdentity("kind", "A", None, frozenset({"P0740"})))
+    assert [sizes(scope) for scope in no_model.scopes] == [[], [13, 17], [7]]
+    assert sizes(no_model.own) == [16]
 
 
 def test_a_family_and_a_model_never_seen_leave_the_wider_cohorts(garage):
     around = garage.around(CaseIdentity("kind", "Z", ("make", "nine"), frozenset({"P0740"})))
     assert [sizes(scope) for scope in around.scopes] == [[], [13, 17, 23], [], []]
-    assert around.own is None
+    assert sizes(around.own) == []
 
 
 def test_one_group_for_each_case_is_needed(garage):
