@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import shutil
 import stat
 from datetime import date
+from pathlib import Path
 
 import pytest
+from django.core.management import call_command
 
 from casebook.cases.models import Case
 from casebook.errors import Conflict
@@ -53,6 +56,9 @@ def test_shops_people_cases_and_index_are_there_after_loading(committed_db, tmp_
         person = Person.objects.get(email=sign_in["email"])
         assert person.role == role
         assert person.check_password(sign_in["password"])
+    others = Person.objects.exclude(shop=loaded.shops[0].shop)
+    assert others.count() == 9
+    assert not any(person.has_usable_password() for person in others)
     for role, secret in access.keys.items():
         assert find_key(secret).granted == {role}
     assert adapter.index_status().cases == 60
@@ -154,6 +160,13 @@ def test_cases_posted_to_an_empty_demo_are_counted_and_kept(committed_db, tmp_pa
     shop = load(tmp_path, empty_shops=1).shops[0].shop
     make_case(shop)
     assert load(tmp_path, empty_shops=1).cases == 1
+
+
+def test_the_sample_in_the_repository_can_be_imported(shop, tmp_path):
+    sample = Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "cases.ndjson"
+    copied = shutil.copy(sample, tmp_path)
+    call_command("import_cases", str(shop.pk), str(copied))
+    assert cases_of(shop) == 60
 
 
 def test_places_in_the_demo_have_lasting_ids():

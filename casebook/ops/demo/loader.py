@@ -27,6 +27,7 @@ from casebook.ops.console import progress
 from casebook.ops.demo.access import Access, AccessFile, grant_access
 from casebook.ops.demo.generator import DemoShop, generate
 from casebook.shops.models import Shop
+from casebook.shops.services import add_person
 from casebook.shops.tenancy import reading_shared
 from search.adapter import build_index, index_status, is_build_due
 
@@ -119,6 +120,9 @@ def _load_shop(place: int, demo: DemoShop, documents: Sequence[CaseDocument]) ->
     with transaction.atomic():
         shop = _find_or_make("full", place, demo)
         create_cases(shop=shop, documents=documents)
+        for person in demo.people:
+            # Without a password: only the first shop's people are meant to sign in.
+            add_person(shop=shop, email=person.email, role=person.role)
         return shop
 
 

@@ -17,7 +17,9 @@ def write_sample() -> str:
     """Cases in the API's form, one a line, the oldest first."""
     world = generate(seed=SEED, shops=24, cases=CASES, today=TODAY)
     cases = sorted((case for _, case in world.cases), key=lambda case: case["opened_on"])
-    return "".join(json.dumps(case, ensure_ascii=False) + "\n" for case in cases)
+    # They come from many shops, and are imported into one.
+    numbered = [case | {"shop_reference": f"{1001 + i}"} for i, case in enumerate(cases)]
+    return "".join(json.dumps(case, ensure_ascii=False) + "\n" for case in numbered)
 
 
 if __name__ == "__main__":
