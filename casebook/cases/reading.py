@@ -109,6 +109,11 @@ def read_follow_up(data: object) -> FollowUpDocument:
     return _accept(*_read(FollowUpDocument, data))
 
 
+def read_document(kind: type[D], data: object) -> D:
+    """Any document that needs no rules across its members. Raises InvalidDocument."""
+    return _accept(*_read(kind, data))
+
+
 def _read(kind: type[D], data: object) -> tuple[D | None, list[FieldError]]:
     try:
         return kind.model_validate(data), []
