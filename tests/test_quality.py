@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -41,12 +42,13 @@ def test_models_and_migrations_agree(database):
 
 def test_every_environment_variable_that_is_read_is_in_the_readme():
     readme = (ROOT / "README.md").read_text()
-    for name in ("settings.py", "embedded/lease.py"):
-        source = (ROOT / "casebook" / name).read_text()
-        words = {word for word in source.replace('"', " ").split() if word.isupper()}
-        named = {
-            word
-            for word in words
-            if word.startswith("CASEBOOK_") or word in ("DATABASE_URL", "REDIS_URL")
-        }
-        assert {word for word in named if word not in readme} == set()
+    sources = [ROOT / "manage.py", *(ROOT / "casebook").rglob("*.py")]
+    read = {
+        name
+        for source in sources
+        for name in re.findall(
+            r"\b(?:CASEBOOK_[A-Z_]+|DATABASE_URL|REDIS_URL)\b", source.read_text()
+        )
+    }
+    assert {"CASEBOOK_DATA_DIR", "DATABASE_URL"} <= read
+    assert {name for name in read if name not in readme} == set()
