@@ -132,6 +132,13 @@ _RULES = (
         r"\b[A-Z][\w'-]{1,30}(?:straße|strasse|str\.|weg|gasse|platz) \d{1,4}[a-z]?\b",
         flags=0,
     ),
+    # Typed in a hurry: lower case. "ms" and "dr" are left out, they are milliseconds and driver.
+    _rule(
+        "name",
+        r"\b(?:mr|mrs|herr|frau)\b\.? ([a-z][\w'-]{1,30})",
+        lambda found: found.lower() not in _NOT_NAMES,
+        group=1,
+    ),
     _rule(
         "name",
         r"\b(?:[Mm]r|[Mm]rs|[Mm]s|[Mm]iss|[Dd]r|[Hh]err|[Ff]rau)\b\.? "

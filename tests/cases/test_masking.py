@@ -23,6 +23,7 @@ from casebook.cases.masking import mask_text
         ("IBAN DE89 3704 0044 0532 0130 00", "iban", "3704"),
         ("invoice no 48213/2", "order", "48213"),
         ("Mr Miller says it slips", "name", "Miller"),
+        ("mrs varga picks it up", "name", "varga"),
         ("customer Peter Miller waits", "name", "Peter Miller"),
         ("collect from 12 High Street", "address", "High Street"),
     ],
