@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from casebook.cases.constants import HORIZON_DAYS, LEVEL_RANK
+from casebook.vocabulary import load_vocabulary
 from casebook.web.reasons import Reason, give_reasons
 from casebook.web.story import (
     name_vehicle,
@@ -97,6 +98,7 @@ class Tried:
     gauge: Gauge | None
     strip: Strip | None
     prior: str
+    caveats: Sequence[str]
 
 
 @dataclass(frozen=True)
@@ -123,6 +125,7 @@ class Answer:
     service: Tried | None
     others: Sequence[Tried]
     caveats: Sequence[str]
+    hazards: Sequence[str]
     cautions: Sequence[str]
     caution_end: str
     own: Sequence[Similar]
@@ -162,7 +165,6 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
     similar = [_similar(item, kind) for item in answer["similar"]]
     own = [case for case in similar if case.own]
     others = [case for case in similar if not case.own]
-    caveats = [*(answer.get("caveats") or ()), *outlook.get("caveats", ())]
     levels = {level["level"]: level for level in outlook.get("levels", ())}
     horizon = say_horizon(document.get("horizon_days", HORIZON_DAYS))
     tried = {
@@ -175,7 +177,8 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         ladder=_ladder(outlook) if outlook else (),
         service=tried.get("service"),
         others=[tried[name] for name in LEVEL_RANK if name in tried and name != "service"],
-        caveats=[say_caveat(key) for key in dict.fromkeys(caveats)],
+        caveats=[say_caveat(key) for key in _caveats_of_all(answer)],
+        hazards=[_name_caution(item["key"]) for item in answer.get("cautions", ())],
         cautions=cautions,
         caution_end=caution_end,
         own=own[:_FIRST_OWN],
@@ -195,6 +198,21 @@ def _weight(outlook: Mapping[str, Any], shown: int) -> str:
     return say_weight(
         cases=outlook["cases"], shops=outlook["shops"], effective=outlook["effective_cases"]
     )
+
+
+def _caveats_of_all(answer: Mapping[str, Any]) -> list[str]:
+    """What holds for the whole answer; what is about one level stands at that level."""
+    outlook = answer["outlook"] or {}
+    of_levels = {key for level in outlook.get("levels", ()) for key in level.get("caveats", ())}
+    if outlook and outlook["effective_cases"] < THIN:
+        of_levels.discard("few_cases")
+    keys = [*answer.get("caveats", ()), *outlook.get("caveats", ())]
+    return [key for key in dict.fromkeys(keys) if key not in of_levels]
+
+
+def _name_caution(key: str) -> str:
+    caution = load_vocabulary().cautions.get(key)
+    return caution.label if caution else key.replace("_", " ").capitalize()
 
 
 def _join_cautions(texts: Sequence[str]) -> tuple[list[str], str]:
@@ -247,12 +265,11 @@ def _rung(
 
 
 def _say_first(tried: Mapping[str, Any] | None) -> str:
-    """'tried first in 60: 31 of 51 held', as far as it is known."""
+    """'tried first: 20 of 60 came back'. Not how many held: many were not followed for so long,
+    and a count of those that were would make any repair look worse than it is."""
     if tried is None or not tried["tried"]:
         return ""
-    known = tried["held"] + tried["came_back"]
-    held = f"{tried['held']} of {known} held" if known else "outcome not known"
-    return f"tried first in {tried['tried']}: {held}"
+    return f"tried first: {tried['came_back']} of {tried['tried']} came back"
 
 
 def _gauge(value: float | None, interval: Sequence[float] | None, thin: bool) -> Gauge | None:
@@ -279,7 +296,7 @@ def _tried(level: Mapping[str, Any], outlook: Mapping[str, Any], horizon: str) -
         verdict = f"Not enough follow-up to say whether it holds {horizon}."
     elif thin:
         verdict = (
-            f"Held in {counts['held']} of the {known} whose outcome is known: little to go on."
+            f"{counts['held']} seen to hold, {counts['came_back']} came back: little to go on."
         )
     else:
         verdict = f"{say_out_of_ten(holds).capitalize()} held {horizon}."
@@ -292,6 +309,7 @@ def _tried(level: Mapping[str, Any], outlook: Mapping[str, Any], horizon: str) -
         gauge=_gauge(holds, interval, thin),
         strip=_strip(counts),
         prior=_say_prior(prior) if holds is not None and prior is not None else "",
+        caveats=[say_caveat(key) for key in level.get("caveats", ())],
         **counts,
     )
 

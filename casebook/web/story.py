@@ -15,6 +15,7 @@ from casebook.web.words import (
     LEVEL_MEANINGS,
     LEVEL_NAMES,
     RESULT_NAMES,
+    SPAN,
     STATUS_NAMES,
     UNIT_SOURCE_NAMES,
     group_thousands,
@@ -128,7 +129,11 @@ def say_distance(vehicle: Mapping[str, Any]) -> str:
     """The odometer, or the band that others see."""
     if band := vehicle.get("odometer_band_km"):
         low, high = band
-        said = f"{low // 1000}–{group_thousands(high)}" if low else f"under {group_thousands(high)}"
+        said = (
+            f"{low // 1000}{SPAN}{group_thousands(high)}"
+            if low
+            else f"under {group_thousands(high)}"
+        )
         return f"{said}\N{NO-BREAK SPACE}km"
     return say_odometer(vehicle.get("odometer"))
 

@@ -9,6 +9,9 @@ from typing import Any
 from casebook.outcomes.caveats import CAVEATS
 from casebook.vocabulary import load_vocabulary
 
+# A dash at which no line ends.
+SPAN = "–\N{WORD JOINER}"
+
 LEVEL_NAMES = {
     "none": "No repair",
     "service": "Service",
@@ -139,7 +142,7 @@ def say_percent(fraction: float) -> str:
 def say_range(low: float, high: float) -> str:
     """'45–70 %'."""
     bounds = [min(99, max(1, round(bound * 100))) for bound in (low, high)]
-    return f"{bounds[0]}–{bounds[1]}\N{NO-BREAK SPACE}%"
+    return f"{bounds[0]}{SPAN}{bounds[1]}\N{NO-BREAK SPACE}%"
 
 
 def say_out_of_ten(fraction: float) -> str:

@@ -94,7 +94,7 @@ def test_whether_service_held_is_said_in_tenths_with_its_span() -> None:
     shown = present_answer(answer(), document={})
     assert shown.service is not None
     assert shown.service.verdict == "About 6 in 10 held a year."
-    assert shown.service.range.replace("\u00a0", " ") == "45–70 %"
+    assert shown.service.range.replace("\u00a0", " ").replace("\u2060", "") == "45–70 %"
 
 
 def test_few_cases_get_a_hollow_dot_and_no_rate_in_words() -> None:
@@ -108,7 +108,7 @@ def test_few_cases_get_a_hollow_dot_and_no_rate_in_words() -> None:
     assert shown.service.gauge is not None
     assert shown.service.gauge.hollow
     assert "in 10" not in shown.service.verdict
-    assert "2 of the 3" in shown.service.verdict
+    assert shown.service.verdict == "2 seen to hold, 1 came back: little to go on."
 
 
 def test_a_level_without_a_number_says_so_and_draws_none() -> None:
@@ -118,6 +118,20 @@ def test_a_level_without_a_number_says_so_and_draws_none() -> None:
     assert shown.service is not None
     assert shown.service.gauge is None
     assert shown.service.verdict.startswith("Not enough follow-up")
+
+
+def test_what_is_about_one_level_is_said_at_that_level() -> None:
+    data = answer()
+    data["outlook"] |= {
+        "levels": [level(caveats=["few_cases", "thin_follow_up"])],
+        "caveats": ["few_cases", "thin_follow_up", "observational"],
+    }
+    shown = present_answer(data, document={})
+    assert shown.service is not None
+    assert len(shown.service.caveats) == 2
+    assert len(shown.caveats) == 1
+    data["outlook"]["effective_cases"] = 4.0
+    assert len(present_answer(data, document={}).caveats) == 2
 
 
 def test_a_pool_of_too_few_shops_shows_no_percentage_anywhere() -> None:
@@ -171,6 +185,7 @@ def test_a_sentence_that_all_cautions_share_is_said_once() -> None:
     ]
     shown = present_answer(answer(cautions=cautions), document={})
     assert shown.cautions == ["Hot oil.", "Heavy unit."]
+    assert shown.hazards == ["A", "B"]
     assert shown.caution_end == "The maker comes first."
 
 
