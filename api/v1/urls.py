@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from api.v1 import cases, codes, reference, shared_cases
+from api.v1 import cases, codes, reference, searching, shared_cases
 
 urlpatterns = [
     path("vocabulary", reference.VocabularyView.as_view()),
@@ -17,6 +17,7 @@ urlpatterns = [
     path("cases/<uuid:case_id>/attempts", cases.AttemptsView.as_view()),
     path("cases/<uuid:case_id>/follow_ups", cases.FollowUpsView.as_view()),
     path("follow_ups/due", cases.DueView.as_view()),
+    path("search", searching.SearchView.as_view()),
     path("shared_cases/<uuid:shared_id>", shared_cases.SharedCaseView.as_view()),
     path("me", reference.MeView.as_view()),
     path("schema", reference.SchemaView.as_view()),

@@ -1,0 +1,153 @@
+"""POST /search: similar cases with reasons, for whoever asks; nobody's own data in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from api.v1 import examples
+from search import adapter
+from tests.clients import ApiClient, pointers_of
+from tests.factories import case_data, make_case, make_shop
+
+QUESTION = {
+    "vehicle": {"year": 2017, "make": "Talvera"},
+    "unit": {"kind": "ac_system"},
+    "complaint": "lukewarm after twenty minutes, hissing behind the dash",
+    "codes": ["P0533"],
+    "symptoms": ["warm_air"],
+}
+
+
+@pytest.fixture(autouse=True)
+def own_index(settings: Any, tmp_path: Any) -> Iterator[None]:
+    settings.INDEX_DIR = tmp_path / "index"
+    adapter.server.forget()
+    yield
+    adapter.server.forget()
+
+
+@pytest.fixture
+def client(keys: Any) -> ApiClient:
+    return ApiClient(keys["search"])
+
+
+def test_a_posted_case_is_found_by_the_next_search_and_known_to_its_owner(
+    client: ApiClient, keys: Any, other_keys: Any
+) -> None:
+    posted = ApiClient(keys["contribute"]).post("/cases", case_data()).json()
+    own = client.post("/search", QUESTION)
+    assert own.status_code == 200
+    (similar,) = own.json()["similar"]
+    assert similar["own_case_id"] == posted["id"]
+    assert similar["case"]["id"] != posted["id"]
+    assert similar["case"]["opened_in"] == "2026-05"
+    assert own.json()["index"]["cases"] == 1
+    other = ApiClient(other_keys["search"]).post("/search", QUESTION)
+    assert other.json()["similar"][0] == similar | {"own_case_id": None}
+    for secret in (posted["id"], "70311", "2345678", "2026-05-11"):
+        assert secret not in other.content.decode()
+
+
+def test_the_reasons_add_up_to_the_similarity(client: ApiClient, shop: Any) -> None:
+    make_case(shop)
+    make_case(shop, complaint="hissing", codes=[], symptoms=["compressor_cycles_fast"])
+    for similar in client.post("/search", QUESTION).json()["similar"]:
+        shares = [part["share"] for part in similar["parts"]]
+        assert sum(shares) == pytest.approx(similar["similarity"], abs=1e-6)
+
+
+def test_a_withdrawn_case_is_in_no_later_answer(client: ApiClient, keys: Any) -> None:
+    contributor = ApiClient(keys["contribute"])
+    path = contributor.post("/cases", case_data())["Location"]
+    assert len(client.post("/search", QUESTION).json()["similar"]) == 1
+    contributor.delete(path)
+    assert client.post("/search", QUESTION).json()["similar"] == []
+
+
+def test_a_pool_of_two_shops_gives_no_percentages_and_says_so(
+    client: ApiClient, shop: Any, other_shop: Any
+) -> None:
+    make_case(shop)
+    make_case(other_shop)
+    answer = client.post("/search", QUESTION).json()
+    assert answer["outlook"] is None
+    assert "pool_too_small" in answer["caveats"]
+    assert len(answer["similar"]) == 2
+    assert {"refrigerant"} <= {caution["key"] for caution in answer["cautions"]}
+
+
+def test_three_shops_make_an_outlook_whose_counts_add_up(client: ApiClient) -> None:
+    for _ in range(4):
+        shop = make_shop()
+        for _ in range(3):
+            make_case(shop)
+    outlook = client.post("/search", QUESTION).json()["outlook"]
+    assert (outlook["cases"], outlook["shops"]) == (12, 4)
+    assert outlook["effective_cases"] < 12
+    for level in outlook["levels"]:
+        parts = ("held", "came_back", "gone", "not_known")
+        assert level["tried"] == sum(level[part] for part in parts)
+        if level["holds"] is not None:
+            low, high = level["interval"]
+            assert low <= level["holds"] <= high
+    assert [entry["level"] for entry in outlook["resolved_by"]] == ["service"]
+
+
+def test_the_published_example_is_accepted(client: ApiClient) -> None:
+    response = client.post("/search", examples.SEARCH.value)
+    assert response.status_code == 200, response.content
+    assert response.json()["understood"]["codes"] == ["P0532"]
+
+
+def test_one_thing_is_enough_but_nothing_is_not(client: ApiClient) -> None:
+    assert client.post("/search", {"codes": ["P0533"]}).status_code == 200
+    assert pointers_of(client.post("/search", {})) == [""]
+    assert pointers_of(client.post("/search", {"limit": 5})) == [""]
+
+
+def test_all_faults_come_at_once_with_their_places(client: ApiClient) -> None:
+    bad = {
+        "complaint": 7,
+        "codes": ["P0533", "nope"],
+        "unit": {"kind": "gearbox"},
+        "limit": 101,
+        "filters": {"year_min": "old", "shop": "x"},
+        "horizon_days": 0,
+        "owner": "me",
+    }
+    assert pointers_of(client.post("/search", bad)) == [
+        "/codes/1",
+        "/complaint",
+        "/filters/shop",
+        "/filters/year_min",
+        "/horizon_days",
+        "/limit",
+        "/owner",
+        "/unit/kind",
+    ]
+
+
+def test_the_limit_and_filters_are_kept(client: ApiClient, shop: Any, other_shop: Any) -> None:
+    for _ in range(3):
+        make_case(shop)
+    foreign = make_case(other_shop)
+    few = client.post("/search", QUESTION | {"limit": 2}).json()
+    assert len(few["similar"]) == 2
+    others = client.post("/search", QUESTION | {"filters": {"exclude_own_shop": True}}).json()
+    assert [similar["case"]["id"] for similar in others["similar"]] == [str(foreign.shared_id)]
+
+
+def test_the_number_of_queries_does_not_grow_with_the_answer(
+    client: ApiClient, django_assert_max_num_queries: Any
+) -> None:
+    for _ in range(4):
+        shop = make_shop()
+        for _ in range(4):
+            make_case(shop)
+    client.post("/search", QUESTION)
+    for limit in (1, 16):
+        with django_assert_max_num_queries(36):
+            assert client.post("/search", QUESTION | {"limit": limit}).status_code == 200
