@@ -102,6 +102,19 @@
     document.querySelectorAll("[name='attempt.level']:checked").forEach(openWork);
   }
 
+  /* What was typed or ticked while the new part was on its way stays. */
+  function carryOver(old, fresh) {
+    var fields = Array.from(fresh.querySelectorAll("[name]"));
+    old.querySelectorAll("[name]").forEach(function (was) {
+      var ticks = was.type === "checkbox" || was.type === "radio";
+      var now = fields.find(function (field) {
+        return field.name === was.name && (!ticks || field.value === was.value);
+      });
+      if (!now) { return; }
+      if (ticks) { now.checked = was.checked; } else { now.value = was.value; }
+    });
+  }
+
   /* Another unit kind: its symptoms, checks and work, without leaving the page. */
   function renew(form) {
     var data = new FormData(form);
@@ -112,7 +125,18 @@
         var page = new DOMParser().parseFromString(text, "text/html");
         document.querySelectorAll("[data-by-unit]").forEach(function (old) {
           var fresh = page.getElementById(old.id);
-          if (fresh) { old.replaceWith(fresh); enhance(fresh); }
+          if (!fresh) { return; }
+          var at = document.activeElement;
+          var place = old.contains(at) && at.id ? [at.id, at.selectionStart, at.selectionEnd] : null;
+          carryOver(old, fresh);
+          old.replaceWith(fresh);
+          enhance(fresh);
+          fresh.querySelectorAll("[name=symptom]:checked").forEach(askWhen);
+          var again = place && document.getElementById(place[0]);
+          if (again) {
+            again.focus({ preventScroll: true });
+            if (again.setSelectionRange && place[1] !== null && place[1] !== undefined) { again.setSelectionRange(place[1], place[2]); }
+          }
         });
       })
       .catch(function () { root.classList.remove("js"); /* the button does it then */ });
