@@ -127,8 +127,15 @@ class _Table:
 
     def is_exposed(self, rows: IntArray) -> bool:
         """Whether the sum of these rows must be withheld itself."""
-        together = np.asarray(self.contributions[rows].sum(axis=0), np.float64)
-        return bool(must_withhold(together.sum(), (together > 0).sum(), together.max()))
+        # Slicing the sparse array itself would take ten times as long.
+        start, end = self.contributions.indptr[rows], self.contributions.indptr[rows + 1]
+        parts = [slice(a, b) for a, b in zip(start, end, strict=True)]
+        shop = np.concatenate([self.contributions.indices[part] for part in parts])
+        cases = np.concatenate([self.contributions.data[part] for part in parts])
+        together = np.bincount(shop, cases)
+        total, largest = float(together.sum()), float(together.max(initial=0.0))
+        too_few = total < LEAST_CASES or np.count_nonzero(together) < LEAST_SHOPS
+        return bool(too_few or largest > LARGEST_SHARE * total)
 
     def withhold_smallest(self, rows: IntArray) -> bool:
         """Withholds the smallest published row of these; False where none is left."""

@@ -91,7 +91,23 @@ def learn(grid: Grid, held: ArrayLike, trials: ArrayLike) -> Grid:
     return _learn(grid, x[seen], n[seen])
 
 
+def forget(grid: Grid, held: float, trials: float) -> Grid:
+    """The grid as it was before it learned this one cohort: what the others taught.
+
+    Raises ValueError unless 0 <= held <= trials.
+    """
+    x, n = _checked([held], [trials])
+    learned = _log_likelihood(grid, x, n)
+    return Grid(grid.mean, grid.strength, _normalised(grid.log_weight - learned))
+
+
 def _learn(grid: Grid, x: FloatArray, n: FloatArray) -> Grid:
+    log_weight = grid.log_weight + _log_likelihood(grid, x, n)
+    return Grid(grid.mean, grid.strength, _normalised(log_weight))
+
+
+def _log_likelihood(grid: Grid, x: FloatArray, n: FloatArray) -> FloatArray:
+    """Of cohorts side by side, at every point of the grid; x, n: (cohorts,)."""
     a = (grid.strength * grid.mean)[:, None]
     b = (grid.strength * (1 - grid.mean))[:, None]
     # log Beta(a + x, b + n - x) - log Beta(a, b); the strength alone decides two of the terms.
@@ -99,8 +115,7 @@ def _learn(grid: Grid, x: FloatArray, n: FloatArray) -> Grid:
     shared = (gammaln(strengths)[:, None] - gammaln(strengths[:, None] + n)).sum(axis=1)[place]
     own = (gammaln(a + x) + gammaln(b + n - x)).sum(axis=1)
     own -= len(n) * (gammaln(a) + gammaln(b))[:, 0]
-    log_weight = grid.log_weight + shared + own
-    return Grid(grid.mean, grid.strength, _normalised(log_weight))
+    return np.asarray(shared + own, np.float64)
 
 
 def learn_mean(grid: Grid, held: float, trials: float) -> Grid:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import beta
 
-from casebook.stats.shrinkage import descend, learn, learn_mean, prior_worth, shrink, vague_grid
+from casebook.stats.shrinkage import descend, forget, learn, learn_mean, prior_worth, shrink, vague_grid
 
 cohorts = st.lists(
     st.floats(0.5, 60).flatmap(
@@ -111,6 +111,12 @@ def test_order_and_grouping_of_what_is_learned_do_not_matter():
     assert np.allclose(weights(together), weights(in_turn))
     with_empty = learn(vague_grid(), np.append(x, 0.0), np.append(n, 0.0))
     assert np.allclose(weights(together), weights(with_empty))
+
+
+def test_forgetting_undoes_learning():
+    x, n = np.array([3.0, 1.0, 8.5]), np.array([4.0, 6.0, 9.0])
+    without = forget(learn(vague_grid(), x, n), 1.0, 6.0)
+    assert np.allclose(weights(without), weights(learn(vague_grid(), x[[0, 2]], n[[0, 2]])))
 
 
 def test_the_whole_tells_of_the_mean_directly():
