@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
@@ -12,6 +12,7 @@ from pydantic_core import ErrorDetails
 from rest_framework.request import Request
 
 from api.problems import BadParameters
+from casebook.errors import InvalidDocument
 
 P = TypeVar("P", bound="Parameters")
 
@@ -28,44 +29,73 @@ class NoParameters(Parameters):
 
 def read_parameters(request: Request, kind: type[P]) -> P:
     """Raises BadParameters with every fault at once."""
-    given: dict[str, str] = {}
-    faults = []
-    for name, values in request.query_params.lists():
-        if len(values) > 1:
-            faults.append(_fault(name, "Give it once."))
-        if "\0" in name + values[-1]:
-            faults.append(_fault(name.replace("\0", ""), "Remove the NUL character."))
-            continue
-        given[name] = values[-1]
+    given, faults = read_texts(request, kind)
     try:
         parameters = kind.model_validate(given)
     except ValidationError as error:
-        details = error.errors(include_url=False)
-        faults += [_read_detail(detail, kind) for detail in details]
-    if faults:
-        count = len(faults)
-        raise BadParameters(
-            f"{count} query parameter{'s' if count != 1 else ''} to correct.", errors=faults
-        )
+        told = {fault["pointer"] for fault in faults}
+        found = [_read_detail(detail) for detail in error.errors(include_url=False)]
+        faults += [fault for fault in found if fault["pointer"] not in told]
+        raise _refusal(faults) from error
+    refuse_parameters(faults)
     return parameters
 
 
-def _fault(name: str, detail: str) -> dict[str, str]:
+def read_texts(
+    request: Request, kind: type[Parameters]
+) -> tuple[dict[str, str], list[dict[str, str]]]:
+    """The parameters that `kind` names, as they stand in the address; and what is wrong so far."""
+    given: dict[str, str] = {}
+    faults = []
+    for name, values in request.query_params.lists():
+        if name not in kind.model_fields:
+            faults.append(fault_in_query(name, _unknown(name, kind.model_fields)))
+        elif len(values) > 1:
+            faults.append(fault_in_query(name, "Give it once."))
+        elif "\0" in values[0]:
+            faults.append(fault_in_query(name, "Remove the NUL character."))
+        else:
+            given[name] = values[0]
+    return given, faults
+
+
+def refuse_parameters(faults: Sequence[Mapping[str, str]]) -> None:
+    """Raises BadParameters if there are faults."""
+    if faults:
+        raise _refusal(faults)
+
+
+def bad_parameters(
+    error: InvalidDocument, faults: Sequence[Mapping[str, str]] = ()
+) -> BadParameters:
+    """A refusal of the rooms below, where what was sent were parameters."""
+    told = [fault_in_query(e.pointer.removeprefix("/"), e.detail) for e in error.errors]
+    return _refusal([*faults, *told])
+
+
+def _refusal(faults: Sequence[Mapping[str, str]]) -> BadParameters:
+    count = len(faults)
+    return BadParameters(
+        f"{count} query parameter{'s' if count != 1 else ''} to correct.", errors=list(faults)
+    )
+
+
+def fault_in_query(name: str, detail: str) -> dict[str, str]:
     # The pointer reads the query as one object, so that programs find the place as in a body.
-    step = name[:100].replace("~", "~0").replace("/", "~1")
+    step = name[:100].replace("\0", "").replace("~", "~0").replace("/", "~1")
     return {"pointer": f"/{step}", "in": "query", "detail": detail}
 
 
-def _read_detail(detail: ErrorDetails, kind: type[Parameters]) -> dict[str, str]:
+def _read_detail(detail: ErrorDetails) -> dict[str, str]:
     name, context = str(detail["loc"][0]), detail.get("ctx", {})
-    if detail["type"] == "extra_forbidden":
-        return _fault(name, _unknown(name, kind.model_fields))
     if detail["type"] == "literal_error":
-        return _fault(name, f"Give one of {str(context['expected']).replace(' or ', ', ')}.")
+        return fault_in_query(
+            name, f"Give one of {str(context['expected']).replace(' or ', ', ')}."
+        )
     if detail["type"] == "casebook":
-        return _fault(name, str(context["message"]))
+        return fault_in_query(name, str(context["message"]))
     message = _MESSAGES.get(detail["type"], detail["msg"].rstrip(".") + ".")
-    return _fault(name, message)
+    return fault_in_query(name, message)
 
 
 _MESSAGES = {

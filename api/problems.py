@@ -76,17 +76,21 @@ def problem_response(
     headers: Mapping[str, str] | None = None,
 ) -> HttpResponse:
     kind = CATALOGUE[code]
+    request_id = request.META.get("casebook.request_id", "")
+    log.info("request %s: %s %s %s", request_id, kind.status, request.method, request.path)
     body = {
         "type": TYPE_PATH + code,
         "title": kind.title,
         "status": kind.status,
         "detail": detail,
         **(members or {}),
-        "request_id": request.META.get("casebook.request_id", ""),
+        "request_id": request_id,
     }
     response = HttpResponse(
         json.dumps(body, ensure_ascii=False), status=kind.status, content_type=CONTENT_TYPE
     )
+    # Logged above with its id; Django would log it once more, without.
+    response._has_been_logged = True  # type: ignore[attr-defined]
     response["Cache-Control"] = "no-store"
     for name, value in (headers or {}).items():
         response[name] = value
@@ -180,15 +184,7 @@ def _render_fault(request: HttpRequest, error: Exception) -> HttpResponse:
     log.error("request %s failed: %s %s", request_id, request.method, request.path, exc_info=error)
     # As Django does for plain views, so that error reporting (and the test client) sees it.
     got_request_exception.send(sender=None, request=request)
-    response = _server_error(request)
-    response._has_been_logged = True  # type: ignore[attr-defined]  # once is enough
-    return response
-
-
-def _server_error(request: HttpRequest) -> HttpResponse:
-    return problem_response(
-        request, "server_error", "Something went wrong here; tell us the request_id."
-    )
+    return server_error(request)
 
 
 # --- For addresses that no view of the API answers: casebook.urls names these ----------------
@@ -211,4 +207,6 @@ def not_allowed(request: HttpRequest) -> HttpResponse:
 
 
 def server_error(request: HttpRequest) -> HttpResponse:
-    return _server_error(request)
+    return problem_response(
+        request, "server_error", "Something went wrong here; tell us the request_id."
+    )

@@ -53,6 +53,14 @@ class ApiView(APIView):
         if (request.method or "").lower() not in self.parameters:
             read_parameters(request, NoParameters)
 
+    def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
+        answer: Any = super().finalize_response(request, response, *args, **kwargs)
+        if request.method == "HEAD" and not answer.streaming:
+            # The length of what GET would send, and nothing of it.
+            answer["Content-Length"] = str(len(answer.content))
+            answer.content = b""
+        return answer
+
 
 class UnknownAddress(ApiView):
     """Every address under /api that is nobody else's."""

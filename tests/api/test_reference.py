@@ -6,6 +6,7 @@ import logging
 from typing import Any
 
 import pytest
+from django.test import Client
 
 from casebook.vocabulary import load_vocabulary
 from tests.clients import ApiClient, pointers_of
@@ -66,3 +67,11 @@ def test_me_says_for_whom_the_caller_speaks(client: ApiClient, shop: Any, keys: 
     assert me["person"] is None
     assert keys["search"].startswith(me["key"].rstrip("…"))
     assert me["limits"]["body_bytes"] > 100_000
+
+
+def test_head_answers_as_get_does_but_without_a_body(client: ApiClient, keys: Any) -> None:
+    plain = Client(headers={"Authorization": f"Bearer {keys['search']}"})
+    whole = client.get("/me")
+    head = plain.head("/api/v1/me")
+    assert (head.status_code, head.content) == (200, b"")
+    assert int(head["Content-Length"]) == len(whole.content)
