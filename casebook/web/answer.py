@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from casebook.cases.constants import HORIZON_DAYS, LEVEL_RANK
+from casebook.outcomes.outlook import LEAST_SIMILARITY
 from casebook.vocabulary import load_vocabulary
 from casebook.web.reasons import Reason, give_reasons
 from casebook.web.story import (
@@ -132,6 +133,7 @@ class Answer:
     own_more: Sequence[Similar]
     similar: Sequence[Similar]
     more: Sequence[Similar]
+    unlike: Sequence[Similar]
     not_understood: Sequence[str]
     warnings: Sequence[str]
     pool: str
@@ -163,8 +165,9 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
     outlook = answer["outlook"] or {}
     kind = document.get("unit", {}).get("kind")
     similar = [_similar(item, kind) for item in answer["similar"]]
-    own = [case for case in similar if case.own]
-    others = [case for case in similar if not case.own]
+    alike = [case for case in similar if case.points >= 100 * LEAST_SIMILARITY]
+    own = [case for case in alike if case.own]
+    others = [case for case in alike if not case.own]
     levels = {level["level"]: level for level in outlook.get("levels", ())}
     horizon = say_horizon(document.get("horizon_days", HORIZON_DAYS))
     tried = {
@@ -172,7 +175,7 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
     }
     cautions, caution_end = _join_cautions([item["text"] for item in answer.get("cautions", ())])
     return Answer(
-        weight=_weight(outlook, len(similar)),
+        weight=_weight(outlook, len(alike)),
         has_numbers=bool(outlook and outlook["cases"]),
         ladder=_ladder(outlook) if outlook else (),
         service=tried.get("service"),
@@ -185,6 +188,7 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         own_more=own[_FIRST_OWN:],
         similar=others[:_FIRST_SHOWN],
         more=others[_FIRST_SHOWN:],
+        unlike=[case for case in similar if case.points < 100 * LEAST_SIMILARITY],
         not_understood=answer["understood"]["unknown_terms"],
         warnings=[warning["detail"] for warning in answer["understood"]["warnings"]],
         pool=f"{group_thousands(answer['index']['cases'])} cases looked through",
@@ -249,7 +253,7 @@ def _rung(
             of = f"{item['cases']} of {item['of']}"
         elif share is not None:
             of = say_percent(share)
-    gauge = _gauge(share, interval, thin)
+    gauge = make_gauge(share, interval, thin)
     share_said = say_percent(share) if gauge and share is not None else ""
     range_said = say_range(*interval) if gauge and interval else ""
     return Rung(
@@ -272,7 +276,7 @@ def _say_first(tried: Mapping[str, Any] | None) -> str:
     return f"tried first: {tried['came_back']} of {tried['tried']} came back"
 
 
-def _gauge(value: float | None, interval: Sequence[float] | None, thin: bool) -> Gauge | None:
+def make_gauge(value: float | None, interval: Sequence[float] | None, thin: bool) -> Gauge | None:
     if value is None or interval is None:
         return None
     low, high = (min(1.0, max(0.0, bound)) for bound in interval)
@@ -306,7 +310,7 @@ def _tried(level: Mapping[str, Any], outlook: Mapping[str, Any], horizon: str) -
         tried=level["tried"],
         verdict=verdict,
         range=say_range(*interval) if holds is not None and interval else "",
-        gauge=_gauge(holds, interval, thin),
+        gauge=make_gauge(holds, interval, thin),
         strip=_strip(counts),
         prior=_say_prior(prior) if holds is not None and prior is not None else "",
         caveats=[say_caveat(key) for key in level.get("caveats", ())],
@@ -376,7 +380,7 @@ def _similar(item: Mapping[str, Any], kind: str | None) -> Similar:
 def _say_because(reasons: Sequence[Reason]) -> str:
     """The strongest reasons in a few words; the whole list is a tap away."""
     named = [reason.terms for reason in reasons if reason.matched][:3]
-    return " · ".join(named) or "much of what is said"
+    return " · ".join(named) or "nothing that stands out"
 
 
 def shorten(text: str, limit: int = 180) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from casebook.web.views import bench, cases, outcomes, shop, sign_in, vocabulary
+from casebook.web.views import bench, cases, outcomes, shop, sign_in, statistics, vocabulary
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", bench.bench, name="bench"),
@@ -22,6 +22,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
         name="take-back",
     ),
     path("due", outcomes.due, name="due"),
+    path("statistics", statistics.statistics, name="statistics"),
     path("vocabulary", vocabulary.vocabulary, name="vocabulary"),
     path("shop", shop.shop, name="shop"),
     path("about", shop.about, name="about"),

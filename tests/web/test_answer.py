@@ -178,6 +178,13 @@ def test_own_cases_lead_to_the_shops_own_page_and_others_to_the_shared_one() -> 
     assert [case.path for case in shown.similar] == [f"/shared/{CASE['id']}"]
 
 
+def test_a_case_with_next_to_nothing_in_common_is_not_shown_as_similar() -> None:
+    faint = similar() | {"similarity": 0.01, "parts": []}
+    shown = present_answer(answer(similar=[similar(), faint]), document={})
+    assert len(shown.similar) == 1
+    assert [case.points for case in shown.unlike] == [1]
+
+
 def test_a_sentence_that_all_cautions_share_is_said_once() -> None:
     cautions = [
         {"key": "a", "text": "Hot oil. The maker comes first."},
