@@ -1,22 +1,34 @@
-"""Gets a process ready to search before its first user asks."""
+"""Keeps a web process ready to search, so that no user waits for what others posted meanwhile."""
 
 from __future__ import annotations
 
 import logging
+import time
 
 from django.db import DatabaseError, connection
 
 from casebook.errors import Unavailable
-from search.adapter import warm_up
+from search.adapter import catch_up, warm_up
 
 log = logging.getLogger("casebook.web")
 
+LOOK_EVERY_S = 2.0
 
-def warm_up_quietly() -> None:
-    try:
-        warm_up()
-    except (DatabaseError, Unavailable) as error:
-        # Not lost: the first search does it.
-        log.warning("not warmed up: %s", error)
-    finally:
-        connection.close()
+
+def keep_ready() -> None:
+    """Compiles and loads once, then reads what is new every two seconds; never returns.
+
+    Searches are right without it: each looks for itself. It only has less to read then.
+    """
+    ready = False
+    while True:
+        try:
+            if ready:
+                catch_up()
+            else:
+                warm_up()
+                ready = True
+        except (DatabaseError, Unavailable) as error:
+            log.info("not caught up: %s", str(error).strip().splitlines()[:1])
+            connection.close()
+        time.sleep(LOOK_EVERY_S)

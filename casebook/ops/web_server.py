@@ -9,6 +9,6 @@ from typing import Any
 def post_worker_init(worker: Any) -> None:
     """Called by gunicorn in the forked worker, once the application is loaded."""
     # Here and not above: gunicorn reads this file before Django is set up.
-    from casebook.ops.warming import warm_up_quietly
+    from casebook.ops.warming import keep_ready
 
-    threading.Thread(target=warm_up_quietly, name="casebook-warm-up", daemon=True).start()
+    threading.Thread(target=keep_ready, name="casebook-keep-ready", daemon=True).start()

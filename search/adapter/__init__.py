@@ -36,6 +36,7 @@ __all__ = [
     "SearchHit",
     "SearchResult",
     "build_index",
+    "catch_up",
     "index_status",
     "is_build_due",
     "is_warm",
@@ -120,6 +121,12 @@ def warm_up() -> None:
     except (DatabaseError, Unavailable) as error:
         log.warning("searches start cold: %s", error)
     _warm = True
+
+
+def catch_up() -> None:
+    """Read what is new, so that the next search has less to read."""
+    with reading_shared():
+        server.view()
 
 
 def is_warm() -> bool:

@@ -83,6 +83,7 @@ class Server:
     def __init__(self) -> None:
         self._state: State | None = None
         self._lock = threading.Lock()
+        self._catching_up = threading.Lock()
         self._loading: threading.Thread | None = None
 
     def view(self) -> tuple[CaseIndex, Snapshot]:
@@ -93,6 +94,18 @@ class Server:
         state = self._state or self._load()
         self._notice_newer(state)
         changes = list_changes(state.mark)
+        if (
+            state.fits(changes.snapshot)
+            and not state.was_undone(changes)
+            and not any(_find_new(state, changes))
+        ):
+            return self._step(state, changes)
+        # One thread reads what is new; the others wait for it rather than do the same.
+        with self._catching_up:
+            return self._catch_up(self._state or state)
+
+    def _catch_up(self, state: State) -> tuple[CaseIndex, Snapshot]:
+        changes = list_changes(state.mark)
         if not state.fits(changes.snapshot):
             log.warning("the search index belongs to another state of the database")
             state = self._load()
@@ -101,6 +114,9 @@ class Server:
             before, state = state, state.restart()
             self._swap(before, state)
             changes = list_changes(state.mark)
+        return self._step(state, changes)
+
+    def _step(self, state: State, changes: Changes) -> tuple[CaseIndex, Snapshot]:
         ahead = _advance(state, changes)
         self._swap(state, ahead)
         return ahead.view, changes.snapshot
@@ -218,14 +234,20 @@ def _read_cases(stamp: store.Stamp | None) -> State:
     return State.start(version=None, stamp=stamp, identity=snapshot.identity, base=base)
 
 
-def _advance(state: State, changes: Changes) -> State:
-    """With what is new since `state`; fetches it. Inside reading_shared()."""
+def _find_new(state: State, changes: Changes) -> tuple[list[UUID], set[UUID]]:
+    """Ids that changed, and ids that were removed, since `state`."""
     new = [id_ for id_, xid in changes.changed.items() if state.changed.get(id_) != xid]
     gone = {
         id_
         for id_, xid in changes.removed.items()
         if state.removed.get(id_) != xid and id_ not in changes.changed
     }
+    return new, gone
+
+
+def _advance(state: State, changes: Changes) -> State:
+    """With what is new since `state`; fetches it. Inside reading_shared()."""
+    new, gone = _find_new(state, changes)
     rows = fetch_cases(new)
     # Listed a moment ago and not there now: withdrawn in between.
     gone |= set(new) - {row["id"] for row in rows}
