@@ -78,6 +78,8 @@ def run(arguments: list[str]) -> None:
 
     try:
         execute_from_command_line([sys.argv[0], *arguments])
+    except KeyboardInterrupt:
+        sys.exit(1)
     except ImproperlyConfigured as error:
         fail(" ".join(str(error).split()), status=2)
     except (OperationalError, ProgrammingError) as error:

