@@ -5,7 +5,7 @@ from __future__ import annotations
 from casebook.cases.models import Outbox
 
 INDEX = "index"  # the search index has something to catch up with
-EXPORT = "export"  # key: the export job's id
+EXPORT = "export"  # key: shop id and job id, with a slash between
 
 
 def note_effect(topic: str, key: str = "") -> None:
