@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from casebook.vocabulary import load_vocabulary
-from casebook.web.answer import THIN, Gauge, make_gauge
 from casebook.web.choices import Faults, Field, Option
+from casebook.web.ladder import THIN, Gauge, make_gauge
 from casebook.web.words import (
     LEVEL_NAMES,
     SPAN,

@@ -154,3 +154,9 @@ def test_the_story_of_a_shared_case_names_no_shop_and_no_day(
     assert other_shop.name not in page.text
     assert "May 2026" in page.text
     assert "11 May 2026" not in page.text
+
+
+def test_enter_in_a_field_looks_up_and_does_not_only_renew_the_lists(browser: Client) -> None:
+    for page in (read_page(browser.get("/")), look_up(browser)):
+        buttons = [a for a in page.all("button") if a.get("name") == "do"]
+        assert buttons[0]["value"] == "look"

@@ -156,3 +156,13 @@ def test_an_attempt_that_a_follow_up_hangs_on_stays_and_says_why(
     browser.post(f"/cases/{case.pk}/take-back/attempts/0", {"version": str(version)})
     assert get_case(shop=shop, case_id=case.pk).attempts.count() == 1
     assert "needs an attempt" in read_page(browser.get(f"/cases/{case.pk}")).text
+
+
+def test_enter_in_the_odometer_field_settles_nothing(shop: Shop, browser: Client) -> None:
+    case = repaired(shop, 40)
+    page = read_page(browser.post("/due", {"case": str(case.pk), "odometer": "151200"}), 422)
+    assert "Tap what you saw" in page.text
+    form = page.elements[page.elements.index(("input", page.field("case"))) :]
+    first = next(attributes for tag, attributes in form if tag == "button")
+    assert "name" not in first
+    assert get_case(shop=shop, case_id=case.pk).follow_ups.count() == 0

@@ -117,6 +117,9 @@ def due(request: HttpRequest) -> HttpResponse:
         if not faults:
             messages.success(request, _say_noted(entry))
             return redirect("/due")
+        if not entry.text("state"):
+            # Enter in the odometer field says nothing of what was seen.
+            faults["state"] = ["Tap what you saw."]
         details = [detail for details in faults.values() for detail in details]
         wrong[str(case_id)] = (details, entry.text("odometer"))
     rows = [

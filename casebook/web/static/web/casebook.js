@@ -15,6 +15,8 @@
   });
   window.addEventListener("pageshow", function () {
     document.querySelectorAll("form[data-sent]").forEach(function (form) { delete form.dataset.sent; });
+    /* A browser that goes back ticks its boxes again by itself. */
+    document.querySelectorAll("[name=symptom]:checked").forEach(askWhen);
   });
 
   /* A ticked symptom asks when it shows. */
