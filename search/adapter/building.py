@@ -25,6 +25,8 @@ _LOCK = 0x_CA5E_B00C_0001  # any number that nobody else locks
 CHANGES_WORTH_A_BUILD = 300
 SHARE_WORTH_A_BUILD = 0.02
 LONGEST_BEHIND = timedelta(hours=1)
+# While a shop imports its past, changes come faster than it pays to rebuild.
+SHORTEST_PAUSE = timedelta(minutes=1)
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,7 @@ def index_status(*, thorough: bool = True) -> IndexStatus:
 def is_build_due(status: IndexStatus, *, now: datetime) -> bool:
     if not status.present or status.outdated:
         return True
+    age = now - status.as_of if status.as_of is not None else LONGEST_BEHIND
     if status.behind >= max(CHANGES_WORTH_A_BUILD, SHARE_WORTH_A_BUILD * status.cases):
-        return True
-    return status.behind > 0 and status.as_of is not None and now - status.as_of >= LONGEST_BEHIND
+        return age >= SHORTEST_PAUSE
+    return status.behind > 0 and age >= LONGEST_BEHIND

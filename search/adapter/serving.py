@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from uuid import UUID
 
-from django.db import connection
+from django.db import DatabaseError, connection
 
 from casebook.errors import Unavailable
 from casebook.shops.tenancy import reading_shared
@@ -187,7 +187,7 @@ class Server:
             return
         newer = _open_usable(stamp, before.identity, None)
         # Where there is none, the old one goes on; remembering the stamp saves trying again.
-        after = newer if newer is not None else replace(before, stamp=stamp)
+        after = _caught_up(newer) if newer is not None else replace(before, stamp=stamp)
         with self._lock:
             self._state = after
 
@@ -232,6 +232,20 @@ def _read_cases(stamp: store.Stamp | None) -> State:
         meta={"xmin": snapshot.xmin, "identity": snapshot.identity},
     )
     return State.start(version=None, stamp=stamp, identity=snapshot.identity, base=base)
+
+
+def _caught_up(state: State) -> State:
+    """With what came since it was built, read here where nobody waits."""
+    try:
+        with reading_shared():
+            changes = list_changes(state.mark)
+            return _advance(state, changes) if state.fits(changes.snapshot) else state
+    except DatabaseError as error:
+        # Not lost: the next search reads it, or meets the same trouble and says so.
+        log.info("a newer search index is not caught up yet: %s", error)
+        return state
+    finally:
+        connection.close()
 
 
 def _find_new(state: State, changes: Changes) -> tuple[list[UUID], set[UUID]]:

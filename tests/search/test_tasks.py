@@ -12,6 +12,7 @@ from search.core import kernel
 from tests import factories
 
 NOW = timezone.now()
+JUST_NOW = NOW - building.SHORTEST_PAUSE
 
 
 @pytest.fixture(autouse=True)
@@ -29,10 +30,11 @@ def own_index(settings, tmp_path):
         (IndexStatus(present=False), True),
         (IndexStatus(present=True, cases=10, as_of=NOW), False),
         (IndexStatus(present=True, cases=10, as_of=NOW, outdated=True), True),
-        (IndexStatus(present=True, cases=10, as_of=NOW, behind=299), False),
-        (IndexStatus(present=True, cases=10, as_of=NOW, behind=300), True),
-        (IndexStatus(present=True, cases=100_000, as_of=NOW, behind=1_999), False),
-        (IndexStatus(present=True, cases=100_000, as_of=NOW, behind=2_000), True),
+        (IndexStatus(present=True, cases=10, as_of=JUST_NOW, behind=299), False),
+        (IndexStatus(present=True, cases=10, as_of=JUST_NOW, behind=300), True),
+        (IndexStatus(present=True, cases=10, as_of=NOW, behind=300), False),  # not once a second
+        (IndexStatus(present=True, cases=100_000, as_of=JUST_NOW, behind=1_999), False),
+        (IndexStatus(present=True, cases=100_000, as_of=JUST_NOW, behind=2_000), True),
         (IndexStatus(present=True, cases=10, as_of=NOW - timedelta(hours=2), behind=1), True),
         (IndexStatus(present=True, cases=10, as_of=NOW - timedelta(hours=2), behind=0), False),
     ],
@@ -51,6 +53,7 @@ def test_refreshing_twice_builds_once(committed_db):
 
 def test_refreshing_builds_once_enough_has_changed(committed_db, monkeypatch):
     monkeypatch.setattr(building, "CHANGES_WORTH_A_BUILD", 2)
+    monkeypatch.setattr(building, "SHORTEST_PAUSE", timedelta(0))
     shop = factories.make_shop()
     factories.make_case(shop)
     tasks.refresh_index()
