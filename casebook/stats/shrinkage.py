@@ -27,7 +27,7 @@ MEAN_POINTS: Final = 61
 STRENGTH_POINTS: Final = 10
 LEAST_SPREAD: Final = 0.05
 
-# Grid points that hold less than this share of the likeliest one are left out of a posterior.
+# Grid points that hold less than this share of the likeliest one are left out of an interval.
 NEGLIGIBLE: Final = 1e-5
 # A quantile is read off a density over the logit: at this many places, out to ten standard
 # deviations, and never beyond one in ten million.
@@ -160,12 +160,13 @@ def shrink(grid: Grid, held: float, trials: float, *, coverage: float = 0.9) -> 
     worth = prior_worth(grid)
     posterior = _learn(grid, x, n) if n[0] > 0 else grid
     weight = np.exp(_normalised(posterior.log_weight))
+    a = grid.strength * grid.mean + x[0]
+    b = grid.strength * (1 - grid.mean) + n[0] - x[0]
     kept = weight > NEGLIGIBLE * weight.max()
-    weight = weight[kept] / weight[kept].sum()
-    a = (grid.strength * grid.mean)[kept] + x[0]
-    b = (grid.strength * (1 - grid.mean))[kept] + n[0] - x[0]
     tail = (1 - coverage) / 2
-    low, high = _mixture_quantiles(weight, a, b, (tail, 1 - tail))
+    low, high = _mixture_quantiles(
+        weight[kept] / weight[kept].sum(), a[kept], b[kept], (tail, 1 - tail)
+    )
     return Shrunk(
         mean=float(weight @ (a / (a + b))),
         low=low,

@@ -8,7 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import beta
 
-from casebook.stats.shrinkage import descend, forget, learn, learn_mean, prior_worth, shrink, vague_grid
+from casebook.stats.shrinkage import (
+    descend,
+    forget,
+    learn,
+    learn_mean,
+    prior_worth,
+    shrink,
+    vague_grid,
+)
 
 cohorts = st.lists(
     st.floats(0.5, 60).flatmap(
