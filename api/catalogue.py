@@ -73,11 +73,16 @@ CATALOGUE: dict[str, Kind] = {
         "A request with the same Idempotency-Key is being carried out just now. Wait as "
         "Retry-After says, then send it again to get its answer.",
     ),
-    "not_ready": Kind(
+    "export_not_ready": Kind(
         409,
         "Not finished yet",
         "The job that makes this is still waiting or running. Ask for the job until it is "
         "finished.",
+    ),
+    "export_failed": Kind(
+        409,
+        "This export failed",
+        "There will be no file. The job says why; correct what it names, or ask for it again.",
     ),
     "length_required": Kind(
         411, "Say how long the body is", "Send Content-Length; chunked bodies are not read."

@@ -15,6 +15,7 @@ from collections.abc import Callable
 
 from django.db import connection
 from django.http import HttpResponse
+from drf_spectacular.utils import OpenApiParameter
 from rest_framework.request import Request
 
 from api.auth import caller_of
@@ -23,9 +24,24 @@ from casebook.shops.models import IdempotencyKey, Shop
 from casebook.shops.tenancy import acting_for
 
 HEADER = "Idempotency-Key"
-REPLAYED = "Idempotent-Replayed"
+REPLAYED_HEADER = "Idempotent-Replayed"
 _FORM = re.compile(r"[\x21-\x7e]{1,200}")
 _KEPT_HEADERS = ("Content-Type", "Location", "ETag")
+
+# For the description of whatever is answered once.
+IDEMPOTENCY_KEY = OpenApiParameter(
+    HEADER,
+    str,
+    OpenApiParameter.HEADER,
+    description="Your own name for this request, 1 to 200 characters. Repeating it is safe.",
+)
+REPLAYED = OpenApiParameter(
+    REPLAYED_HEADER,
+    str,
+    OpenApiParameter.HEADER,
+    response=[201, 202],
+    description="true where this is the first answer again.",
+)
 
 
 def answer_once(request: Request, make: Callable[[], HttpResponse]) -> HttpResponse:
@@ -83,5 +99,5 @@ def _replay(stored: IdempotencyKey, request_hash: bytes) -> HttpResponse:
     if bytes(stored.request_hash) != request_hash:
         raise Problem("This key was used for another request; make a new one.", code="key_reused")
     response = HttpResponse(bytes(stored.body), status=stored.status, headers=stored.headers)
-    response[REPLAYED] = "true"
+    response[REPLAYED_HEADER] = "true"
     return response

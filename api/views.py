@@ -55,10 +55,13 @@ class ApiView(APIView):
 
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
         answer: Any = super().finalize_response(request, response, *args, **kwargs)
-        if request.method == "HEAD" and not answer.streaming:
-            # The length of what GET would send, and nothing of it.
-            answer["Content-Length"] = str(len(answer.content))
-            answer.content = b""
+        if request.method == "HEAD":
+            # The length of what GET would send, and nothing of it; a file knows its own.
+            if answer.streaming:
+                answer.streaming_content = ()
+            else:
+                answer["Content-Length"] = str(len(answer.content))
+                answer.content = b""
         return answer
 
 

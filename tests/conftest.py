@@ -34,6 +34,12 @@ def django_db_setup(django_db_blocker: Any) -> Iterator[None]:
         databases.drop_database(name)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def static_root() -> None:
+    """Where a service keeps collected files; looking for it must not warn on every request."""
+    settings.STATIC_ROOT.mkdir(parents=True, exist_ok=True)
+
+
 @pytest.fixture
 def committed_db(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
     """Commits are real, and visible to threads and processes; all rows are removed afterwards."""

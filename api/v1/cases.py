@@ -12,7 +12,7 @@ from pydantic import BeforeValidator, Field
 from rest_framework.request import Request
 
 from api.auth import MayContribute
-from api.idempotency import answer_once
+from api.idempotency import IDEMPOTENCY_KEY, REPLAYED, answer_once
 from api.pagination import Cursor, PageParameters, cut_page, respond_page
 from api.parameters import read_parameters
 from api.parsers import MergePatchParser, StrictJSONParser
@@ -52,12 +52,6 @@ from casebook.vocabulary.codes import CodeError, parse_code
 
 CHANGED_MEANWHILE = "Somebody changed this case meanwhile; read it again and redo."
 
-IDEMPOTENCY_KEY = OpenApiParameter(
-    "Idempotency-Key",
-    str,
-    OpenApiParameter.HEADER,
-    description="Your own name for this request, 1 to 200 characters. Repeating it is safe.",
-)
 ETAG = OpenApiParameter(
     "ETag",
     str,
@@ -67,13 +61,6 @@ ETAG = OpenApiParameter(
 )
 LOCATION = OpenApiParameter(
     "Location", str, OpenApiParameter.HEADER, response=[201], description="The case's address."
-)
-REPLAYED = OpenApiParameter(
-    "Idempotent-Replayed",
-    str,
-    OpenApiParameter.HEADER,
-    response=[201],
-    description="true where this is the first answer again.",
 )
 MADE = [IDEMPOTENCY_KEY, ETAG, LOCATION, REPLAYED]
 IF_MATCH = OpenApiParameter(

@@ -75,3 +75,13 @@ SEARCH = OpenApiExample(
     },
     request_only=True,
 )
+EXPORT = OpenApiExample(
+    "Air conditioning, by trouble code and level",
+    value={
+        "group_by": ["code", "level"],
+        "filters": {"unit_kind": "ac_system", "year_min": 2015},
+        "horizon_days": 365,
+        "format": "csv",
+    },
+    request_only=True,
+)

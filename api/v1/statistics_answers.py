@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Literal
+from uuid import UUID
 
 from pydantic import Field
 
@@ -109,3 +110,26 @@ class Statistics(StatisticsQueryAnswer):
     total: Total | None
     rows: list[StatisticsRow]
     caveats: list[str]
+
+
+class ColumnMeaning(Answer):
+    name: str
+    type: str
+    description: str
+
+
+class Export(StatisticsQueryAnswer):
+    """A job that makes a file, and how to make the same file again."""
+
+    id: UUID
+    state: Literal["queued", "running", "finished", "failed"]
+    format: Literal["csv"]
+    created_at: datetime
+    finished_at: datetime | None
+    rows: int | None
+    file_name: str | None
+    sha256: str | None
+    snapshot: str | None = Field(description="Names the state of the pool that was read.")
+    method_version: str | None
+    dictionary: list[ColumnMeaning] = Field(description="What each column of the file means.")
+    error: str | None = Field(description="Why it failed.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from api.v1 import cases, codes, reference, searching, shared_cases, statistics
+from api.v1 import cases, codes, exports, reference, searching, shared_cases, statistics
 
 urlpatterns = [
     path("vocabulary", reference.VocabularyView.as_view()),
@@ -20,6 +20,9 @@ urlpatterns = [
     path("search", searching.SearchView.as_view()),
     path("shared_cases/<uuid:shared_id>", shared_cases.SharedCaseView.as_view()),
     path("statistics", statistics.StatisticsView.as_view()),
+    path("exports", exports.ExportsView.as_view()),
+    path("exports/<uuid:export_id>", exports.ExportView.as_view()),
+    path("exports/<uuid:export_id>/file", exports.ExportFileView.as_view()),
     path("me", reference.MeView.as_view()),
     path("schema", reference.SchemaView.as_view()),
 ]
