@@ -9,13 +9,14 @@ from typing import Any, cast
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import render
 
 from casebook.errors import Conflict, NotAllowed, NotFound, StaleVersion, Unavailable
 from casebook.shops.models import Person, Shop
 from casebook.shops.roles import ANALYST, CONTRIBUTE, SEARCH
 
-View = Callable[..., HttpResponse]
+View = Callable[..., HttpResponseBase]
 
 # name, path, what one must be allowed to do
 _WAYS = (
@@ -79,7 +80,7 @@ def page(role: str | None = None) -> Callable[[View], View]:
 
     def wrap(view: View) -> View:
         @wraps(view)
-        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not request.user.is_authenticated:
                 back = request.get_full_path() if request.method == "GET" else request.path
                 return redirect_to_login(back)
@@ -99,7 +100,7 @@ def answer_errors(view: View) -> View:
     """Turns Casebook's errors into pages."""
 
     @wraps(view)
-    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
         try:
             return view(request, *args, **kwargs)
         except NotFound as error:

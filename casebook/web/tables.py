@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import urlencode
 
 from casebook.vocabulary import load_vocabulary
 from casebook.web.choices import Faults, Field, Option
@@ -164,6 +165,51 @@ def say_filters(fields: Mapping[str, Field]) -> list[str]:
         value = next((o.label for o in field.options if o.chosen), field.value)
         said.append(f"{FILTER_NAMES[name]}: {value}")
     return said
+
+
+_EXPORT_STATES = {
+    "queued": "Waiting for its turn",
+    "running": "Being made",
+    "finished": "Ready",
+    "failed": "Failed",
+}
+
+
+@dataclass(frozen=True)
+class Export:
+    """A file that was asked for."""
+
+    path: str
+    state: str
+    waiting: bool
+    ready: bool
+    error: str
+    title: str
+    filters: Sequence[str]
+    made: str
+    rows: str
+    address: str
+
+
+def present_export(job: Mapping[str, Any]) -> Export:
+    given = {
+        "group_by": ",".join(job["group_by"]),
+        **{name: str(value) for name, value in job["filters"].items()},
+        "horizon_days": str(job["horizon_days"]),
+    }
+    groups = [GROUP_NAMES.get(name, name) for name in job["group_by"]]
+    return Export(
+        path=f"/statistics/exports/{job['id']}",
+        state=_EXPORT_STATES.get(job["state"], job["state"]),
+        waiting=job["state"] in ("queued", "running"),
+        ready=job["state"] == "finished",
+        error=job["error"] or "",
+        title="By " + ", ".join(group.lower() for group in groups) if groups else "All cases",
+        filters=say_filters(filter_fields(given, {})),
+        made=say_moment(job["created_at"]).removeprefix("As of ").rstrip("."),
+        rows="" if job["rows"] is None else group_thousands(job["rows"]),
+        address=f"/statistics?{urlencode(given)}",
+    )
 
 
 def _select(field: Field, pairs: Sequence[tuple[str, str]]) -> Field:

@@ -66,7 +66,8 @@ def small_targets(page: Page) -> list[str]:
             document.querySelectorAll('button, select, textarea, summary, a.btn, nav a,'
                 + ' .tile > label,'
                 + ' input:not([type=hidden]):not([type=checkbox]):not([type=radio])'))
-          .filter(e => e.checkVisibility() && !e.ariaHidden && e.getBoundingClientRect().height < 48)
+          .filter(e => e.checkVisibility() && !e.ariaHidden)
+          .filter(e => e.getBoundingClientRect().height < 48)
           .map(e => e.outerHTML.slice(0, 100))"""
     )
     return found

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 from django.test import Client
 
+from casebook.outcomes.exports import list_exports, make_export
+from casebook.shops.models import Person, Shop
 from casebook.web.tables import name_group, present_table
 from tests import factories
 from tests.web.pages import read_page
@@ -54,9 +57,11 @@ def test_filters_stand_in_the_form_and_above_the_table(pool: None, analyst: Clie
     page = read_page(
         analyst.get("/statistics?group_by=year&unit_kind=ac_system&year_min=2010&symptom=warm_air")
     )
-    assert page.field("symptom")["type"] == "hidden"
+    kept = [a for a in page.all("input") if a.get("name") == "symptom"]
+    # In the form for another table, and in the one that asks for a file of this one.
+    assert [a["value"] for a in kept] == ["warm_air", "warm_air"]
     assert "Symptom: warm_air" in page.text
-    assert page.field("year_min")["value"] == "2010"
+    assert "2010" in [a["value"] for a in page.all("input") if a.get("name") == "year_min"]
     assert "Unit: Air conditioning" in page.text
     assert "Year from: 2010" in page.text
 
@@ -137,3 +142,50 @@ def test_group_keys_are_put_into_words(dimension: str, value: Any, said: str | N
     assert "_" not in shown
     if said is not None:
         assert shown == said
+
+
+def ask_for_file(client: Client) -> str:
+    response = client.post(
+        "/statistics/exports", {"group_by": "make,year", "unit_kind": "ac_system"}
+    )
+    assert response.status_code == 302
+    return str(response["Location"])
+
+
+def test_a_file_is_asked_for_made_and_saved(
+    pool: None, analyst: Client, settings: Any, tmp_path: Path
+) -> None:
+    settings.EXPORT_DIR = tmp_path
+    address = ask_for_file(analyst)
+    page = read_page(analyst.get(address))
+    assert "Waiting for its turn" in page.text
+    assert "By make, year" in page.text
+    assert f"{address}/file" not in page.links()
+    read_page(analyst.get(f"{address}/file"), 409)
+    (job,) = list_exports(shop=analyst_shop(analyst))
+    make_export(f"{job.shop_id}/{job.pk}")
+    page = read_page(analyst.get(address))
+    assert f"{address}/file" in page.links()
+    response = analyst.get(f"{address}/file")
+    assert response["Content-Type"] == "text/csv; charset=utf-8"
+    assert response["Content-Disposition"].startswith("attachment;")
+    assert b"Talvera" in b"".join(response.streaming_content)  # type: ignore[attr-defined]
+    assert address in read_page(analyst.get("/statistics/exports")).links()
+
+
+def analyst_shop(client: Client) -> Shop:
+    return Person.objects.select_related("shop").get(pk=client.session["_auth_user_id"]).shop
+
+
+def test_another_shops_file_is_not_there(pool: None, analyst: Client, other_shop: Shop) -> None:
+    address = ask_for_file(analyst)
+    other = Client()
+    other.force_login(factories.make_person(other_shop, "analyst"))
+    read_page(other.get(address), 404)
+    read_page(other.get(f"{address}/file"), 404)
+    assert address not in read_page(other.get("/statistics/exports")).links()
+
+
+def test_a_technician_makes_no_files(browser: Client) -> None:
+    read_page(browser.post("/statistics/exports", {"group_by": "make"}), 403)
+    read_page(browser.get("/statistics/exports"), 403)

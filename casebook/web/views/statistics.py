@@ -3,21 +3,37 @@
 from __future__ import annotations
 
 from typing import Any
+from uuid import UUID
 
-from django.http import HttpRequest, HttpResponse
-from django.views.decorators.http import require_safe
+from django.http import FileResponse, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.shortcuts import redirect
+from django.views.decorators.http import require_http_methods, require_safe
 
 from casebook.errors import InvalidDocument
-from casebook.outcomes.requests import GROUPS, MOST_GROUPS, read_statistics_address
+from casebook.outcomes.exports import (
+    create_export,
+    describe_export,
+    export_file,
+    get_export,
+    list_exports,
+)
+from casebook.outcomes.requests import (
+    GROUPS,
+    MOST_GROUPS,
+    read_export_request,
+    read_statistics_address,
+)
 from casebook.outcomes.statistics import outcome_statistics
 from casebook.shops.roles import ANALYST
-from casebook.web.access import page, show
+from casebook.web.access import page, shop_of, show
 from casebook.web.choices import Fault, Option
 from casebook.web.tables import (
     FILTER_NAMES,
     GROUP_NAMES,
     WITHOUT_FIELD,
     filter_fields,
+    present_export,
     present_table,
     say_filters,
     say_moment,
@@ -69,6 +85,42 @@ def statistics(request: HttpRequest) -> HttpResponse:
             "as_of": say_moment(answer["as_of"]),
         }
     return show(request, "web/statistics.html", context, 422 if faults else 200)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@page(ANALYST)
+def exports(request: HttpRequest) -> HttpResponse:
+    """The shop's files, and where one is asked for."""
+    if request.method != "POST":
+        jobs = [present_export(describe_export(job)) for job in list_exports(shop=shop_of(request))]
+        return show(request, "web/exports.html", {"exports": jobs})
+    given = {name: request.POST[name] for name in request.POST if name != "csrfmiddlewaretoken"}
+    query = read_statistics_address(given)
+    job = create_export(
+        shop=shop_of(request),
+        request=read_export_request({**query.as_document(), "format": "csv"}),
+    )
+    return redirect(f"/statistics/exports/{job.pk}")
+
+
+@require_safe
+@page(ANALYST)
+def export(request: HttpRequest, export_id: UUID) -> HttpResponse:
+    job = get_export(shop=shop_of(request), export_id=export_id)
+    return show(request, "web/export.html", {"export": present_export(describe_export(job))})
+
+
+@require_safe
+@page(ANALYST)
+def export_csv(request: HttpRequest, export_id: UUID) -> HttpResponseBase:
+    path, name = export_file(shop=shop_of(request), export_id=export_id)
+    # The response closes the file once it is sent.
+    return FileResponse(
+        path.open("rb"),
+        as_attachment=True,
+        filename=name,
+        content_type="text/csv; charset=utf-8",
+    )
 
 
 def _group_choices(chosen: list[str]) -> list[list[Option]]:

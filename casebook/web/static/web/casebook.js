@@ -171,6 +171,9 @@
     });
   });
 
+  /* A file in the making is looked at again by itself. */
+  if (document.querySelector("[data-waiting]")) { setTimeout(function () { location.reload(); }, 2500); }
+
   enhance(document);
   var faults = document.getElementById("faults");
   if (faults) { faults.focus(); }
