@@ -232,6 +232,7 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
 CELERY_BEAT_SCHEDULE = {
     "keep-index-fresh": {"task": "search.tasks.refresh_index", "schedule": 60.0},
     "clean-up": {"task": "casebook.cases.tasks.clean_up", "schedule": 3_600.0},
+    "clear-exports": {"task": "casebook.outcomes.tasks.clear_exports", "schedule": 3_600.0},
 }
 
 # --- Casebook --------------------------------------------------------------------------------
