@@ -17,10 +17,13 @@ from casebook.errors import InvalidDocument
 P = TypeVar("P", bound="Parameters")
 
 
+_MOST_CHARACTERS = 1_000
+
+
 class Parameters(BaseModel):
     """Base of an address's query parameters; a subclass names each with its type and meaning."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, str_max_length=1_000)
+    model_config = ConfigDict(extra="forbid", frozen=True, str_max_length=_MOST_CHARACTERS)
 
 
 class NoParameters(Parameters):
@@ -139,4 +142,6 @@ def _without_null(property_: Mapping[str, Any]) -> dict[str, Any]:
     options = [option for option in plain.pop("anyOf", []) if option != {"type": "null"}]
     if plain.get("default", 0) is None:
         del plain["default"]
-    return plain | (options[0] if len(options) == 1 else {"anyOf": options} if options else {})
+    plain |= options[0] if len(options) == 1 else {"anyOf": options} if options else {}
+    # The limit of all texts says nothing about one of them.
+    return {k: v for k, v in plain.items() if (k, v) != ("maxLength", _MOST_CHARACTERS)}

@@ -10,37 +10,41 @@ from rest_framework.request import Request
 from api.auth import MayAnalyse
 from api.parameters import Parameters, bad_parameters, read_texts, refuse_parameters
 from api.v1 import statistics_answers as answers
+from api.v1.answers import LevelName
 from api.views import ApiView, respond
 from casebook.errors import InvalidDocument
 from casebook.outcomes.requests import GROUPS, StatisticsQuery, read_statistics_address
 from casebook.outcomes.statistics import outcome_statistics
 
 
+MONTH = r"^\d{4}-\d{2}$"
+
+
 class StatisticsParameters(Parameters):
-    """Names and meanings; casebook.outcomes reads the values."""
+    """Names, forms and meanings; casebook.outcomes reads the values."""
 
     group_by: str | None = Field(
         None,
         description=f"One to three of {', '.join(GROUPS)}, with commas between. "
         "Without it: unit_kind.",
     )
-    horizon_days: str | None = Field(
-        None, description="How long a repair must hold to count as held; 365 without it."
+    horizon_days: int = Field(
+        365, ge=1, le=3_650, description="How long a repair must hold to count as held."
     )
     unit_kind: str | None = None
     unit_family: str | None = None
     make: str | None = None
     model: str | None = None
-    year_min: str | None = None
-    year_max: str | None = None
+    year_min: int | None = None
+    year_max: int | None = None
     code: str | None = None
     symptom: str | None = None
     check: str | None = None
     result: str | None = Field(None, description="Of the check.")
-    level: str | None = Field(None, description="Tried first.")
+    level: LevelName | None = Field(None, description="Tried first.")
     action: str | None = None
-    opened_from: str | None = Field(None, description="Month, YYYY-MM.")
-    opened_to: str | None = Field(None, description="Month, YYYY-MM, inclusive.")
+    opened_from: str | None = Field(None, pattern=MONTH, description="Month, YYYY-MM.")
+    opened_to: str | None = Field(None, pattern=MONTH, description="The last month.")
 
 
 class StatisticsView(ApiView):
