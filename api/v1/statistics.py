@@ -16,7 +16,6 @@ from casebook.errors import InvalidDocument
 from casebook.outcomes.requests import GROUPS, StatisticsQuery, read_statistics_address
 from casebook.outcomes.statistics import outcome_statistics
 
-
 MONTH = r"^\d{4}-\d{2}$"
 
 
