@@ -1,6 +1,7 @@
-"""Makes .venv in the checkout from a lock file with hashes, unless it is there and current.
+"""Makes .venv in the checkout from a lock file with hashes, unless it is there and current; then
+becomes its Python with the arguments that follow, if any.
 
-Usage: python3 deploy/install.py demo|test
+Usage: python3 deploy/install.py demo|test [ARGUMENTS OF PYTHON]
 
 Standard library only, and pip with whatever configuration it has here (mirrors, proxies). Safe to
 run twice at once: the second waits for the first and finds its work done. Interrupted, it leaves no
@@ -11,9 +12,11 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import importlib.metadata
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -70,8 +73,19 @@ class Job:
     def __init__(self, *command: str) -> None:
         self.output = tempfile.TemporaryFile()  # noqa: SIM115
         self.process = subprocess.Popen(
-            command, cwd=ROOT, stdout=self.output, stderr=subprocess.STDOUT
+            command,
+            cwd=ROOT,
+            stdin=subprocess.DEVNULL,
+            stdout=self.output,
+            stderr=subprocess.STDOUT,
+            process_group=0,
         )
+
+    def end(self) -> None:
+        """With what it started: pip works in a process of its own."""
+        if self.process.poll() is None:
+            os.killpg(self.process.pid, signal.SIGTERM)
+            self.process.wait()
 
     def complaint(self) -> str:
         self.output.seek(0)
@@ -93,9 +107,7 @@ def wait_for(what: str, jobs: list[Job]) -> Job | None:
         return failed or next((job for job in jobs if job.process.returncode), None)
     finally:
         for job in jobs:
-            if job.process.poll() is None:
-                job.process.terminate()
-                job.process.wait()
+            job.end()
 
 
 def split_lock(purpose: str, parts: int) -> list[str]:
@@ -116,11 +128,13 @@ def _megabytes(entry: str) -> int:
 
 def install(purpose: str) -> None:
     say(f"Installing Casebook into {ENVIRONMENT} (once; some 700 MB)")
-    STAMP.unlink(missing_ok=True)
-    if not (ENVIRONMENT / "bin" / "python").exists() or not _same_python():
+    # Without a stamp an earlier run was interrupted, and pip would take half a package for whole.
+    if not STAMP.exists() or not _same_python():
         shutil.rmtree(ENVIRONMENT, ignore_errors=True)
-        venv.create(ENVIRONMENT, with_pip=True, symlinks=True)
+        venv.create(ENVIRONMENT, symlinks=True)
+    STAMP.unlink(missing_ok=True)
     python = str(ENVIRONMENT / "bin" / "python")
+    pip = pip_for(python)
     with tempfile.TemporaryDirectory(prefix="casebook-install-") as folder:
         jobs = []
         # The lock file names everything and nothing depends on the order, so two can share the
@@ -130,7 +144,7 @@ def install(purpose: str) -> None:
             part.write_text(text)
             jobs.append(
                 Job(
-                    *(python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"),
+                    *(*pip, "install", "--quiet", "--disable-pip-version-check"),
                     *("--no-compile", "--no-deps", "--require-hashes", "-r", str(part)),
                 )
             )
@@ -148,7 +162,26 @@ def install(purpose: str) -> None:
     STAMP.write_text(fingerprint(purpose))
 
 
+def pip_for(python: str) -> list[str]:
+    """The pip of our own Python if it can install for another; else one inside the environment,
+    which takes a few seconds to make."""
+    try:
+        version = importlib.metadata.version("pip").split(".")
+        if (int(version[0]), int(version[1])) >= (22, 3):
+            return [sys.executable, "-m", "pip", "--python", python]
+    except (importlib.metadata.PackageNotFoundError, ValueError, IndexError):
+        say("Python comes without a pip of its own, so one is made first")
+    if not (ENVIRONMENT / "bin" / "pip").exists():
+        failed = wait_for("Making pip", [Job(python, "-m", "ensurepip", "--default-pip")])
+        if failed:
+            say(failed.complaint())
+            sys.exit("pip could not be made, see above; install Python's venv module whole.")
+    return [python, "-m", "pip"]
+
+
 def _same_python() -> bool:
+    if not (ENVIRONMENT / "bin" / "python").exists():
+        return False
     done = subprocess.run(
         [ENVIRONMENT / "bin" / "python", "-c", "import sys; print(*sys.version_info[:2])"],
         capture_output=True,
@@ -157,8 +190,7 @@ def _same_python() -> bool:
     return done.stdout.split() == [str(number) for number in sys.version_info[:2]]
 
 
-def main() -> None:
-    purpose = sys.argv[1]
+def ensure_installed(purpose: str) -> None:
     if is_current(purpose):
         return
     try:
@@ -177,8 +209,18 @@ def main() -> None:
         sys.exit(f"Can't install into {ENVIRONMENT}: {error.strerror or error}.")
 
 
+def main() -> None:
+    # As an exception, so that what runs in the background is ended too.
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(1))
+    purpose, *arguments = sys.argv[1:]
+    ensure_installed(purpose)
+    if arguments:
+        python = str(ENVIRONMENT / "bin" / "python")
+        os.execv(python, [python, *arguments])  # noqa: S606
+
+
 if __name__ == "__main__":
     try:
         main()
     except KeyboardInterrupt:
-        sys.exit(130)
+        sys.exit(1)

@@ -1,16 +1,15 @@
-# Sourced by the scripts beside it: finds a Python that is new enough, installs, goes to the checkout.
-# Sets $python, the environment's own.
+# Sourced by the scripts beside it: finds a Python that is new enough and goes to the checkout.
 
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd) || exit 1
 cd -- "$root" || exit 1
 
-make_environment() {
+# run_installed PURPOSE ARGUMENTS...: installs what the purpose needs, then becomes the
+# environment's Python with the arguments. Always the same process, so that signals reach it.
+run_installed() {
     for candidate in python3 python3.14 python3.13 python3.12 python3.11; do
         if "$candidate" -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' \
             2>/dev/null; then
-            "$candidate" deploy/install.py "$1" || exit
-            python=$root/.venv/bin/python
-            return
+            exec "$candidate" deploy/install.py "$@"
         fi
     done
     echo "Casebook needs Python 3.11 or newer with its venv module; none was found on PATH." >&2
