@@ -49,6 +49,7 @@ _NOT_RECORDED = "not recorded"
 class LevelCell:
     """What became of one group's repairs at one level. `why`: why there is no figure."""
 
+    level: str
     holds: str
     range: str
     gauge: Gauge | None
@@ -98,24 +99,25 @@ def _row(row: Mapping[str, Any], dimensions: Sequence[str]) -> TableRow:
         cases="" if row["cases"] is None else group_thousands(row["cases"]),
         shops="" if row["shops"] is None else str(row["shops"]),
         withheld=row["suppressed"],
-        levels=[_cell(levels.get(level)) for level in SHOWN_LEVELS],
+        levels=[_cell(LEVEL_NAMES[level], levels.get(level)) for level in SHOWN_LEVELS],
     )
 
 
-def _cell(level: Mapping[str, Any] | None) -> LevelCell:
+def _cell(name: str, level: Mapping[str, Any] | None) -> LevelCell:
     if level is None or level["tried"] == 0:
-        return LevelCell("", "", None, "", "", "not tried first")
+        return LevelCell(name, "", "", None, "", "", "not tried first")
     if level["suppressed"]:
-        return LevelCell("", "", None, "", "", "withheld")
+        return LevelCell(name, "", "", None, "", "", "withheld")
     counts = f"{level['came_back']} of {level['tried']} came back"
     cost = ""
     if level["median_cost"] is not None:
         cost = f"median {float(level['median_cost']):.0f} {level['currency']}"
     if level["holds"] is None:
-        return LevelCell("", "", None, counts, cost, "not followed long enough")
+        return LevelCell(name, "", "", None, counts, cost, "not followed long enough")
     interval = (level["interval_low"], level["interval_high"])
     thin = (level.get("effective_cases") or 0) < THIN
     return LevelCell(
+        level=name,
         holds=say_percent(level["holds"]),
         range=say_range(*interval),
         gauge=make_gauge(level["holds"], interval, thin),

@@ -9,6 +9,7 @@ from django.test import Client
 
 from casebook.shops.models import ApiKey, Person, Shop
 from casebook.shops.services import find_key
+from tests import factories
 from tests.web.pages import read_page
 
 
@@ -23,6 +24,19 @@ def test_a_manager_adds_a_person_and_gets_their_link_once(shop: Shop, manager: C
     assert Person.objects.get(email="jo@example.org").shop == shop
     read_page(Client().get(link[1]))
     assert "/sign-in/" not in read_page(manager.get("/shop")).text
+
+
+def test_a_lost_password_is_replaced_by_a_new_link(
+    shop: Shop, other_shop: Shop, manager: Client
+) -> None:
+    person = factories.make_person(shop)
+    page = read_page(manager.post("/shop", {"do": "link", "person": str(person.pk)}))
+    link = re.search(r"http://testserver(/sign-in/\S+)", page.text)
+    assert link
+    assert person.email in read_page(Client().get(link[1])).text
+    stranger = factories.make_person(other_shop)
+    for wrong in (str(stranger.pk), "nobody"):
+        read_page(manager.post("/shop", {"do": "link", "person": wrong}), 404)
 
 
 def test_an_address_that_is_taken_or_none_is_said_beside_its_field(
@@ -54,7 +68,7 @@ def test_a_key_that_may_do_nothing_is_not_made(shop: Shop, manager: Client) -> N
     assert not ApiKey.objects.filter(shop=shop).exists()
 
 
-@pytest.mark.parametrize("do", ["person", "key", "revoke"])
+@pytest.mark.parametrize("do", ["person", "link", "key", "revoke"])
 def test_only_a_manager_changes_people_and_keys(browser: Client, do: str) -> None:
     data = {"do": do, "email": "jo@example.org", "role": "technician", "key": "x"}
     read_page(browser.post("/shop", data), 403)
@@ -62,8 +76,6 @@ def test_only_a_manager_changes_people_and_keys(browser: Client, do: str) -> Non
 
 
 def test_another_shops_key_can_not_be_revoked(other_shop: Shop, manager: Client) -> None:
-    from tests import factories
-
     secret = factories.make_key(other_shop, "search")
     key = ApiKey.objects.get(shop=other_shop)
     read_page(manager.post("/shop", {"do": "revoke", "key": str(key.pk)}), 404)

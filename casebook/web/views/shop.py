@@ -10,7 +10,7 @@ from django.shortcuts import redirect
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from casebook.errors import Conflict, InvalidDocument, NotAllowed
+from casebook.errors import Conflict, InvalidDocument, NotAllowed, NotFound
 from casebook.shops.models import ApiKey, Person
 from casebook.shops.queries import list_keys, list_people
 from casebook.shops.roles import KEY_ROLES, PERSON_ROLES
@@ -53,6 +53,16 @@ def _add_person(request: HttpRequest) -> HttpResponse:
     return _show_shop(request, link=link, link_for=person.email)
 
 
+def _renew_link(request: HttpRequest) -> HttpResponse:
+    """For a password that was lost: the old one works until the new one is chosen."""
+    wanted = request.POST.get("person", "")
+    person = next((p for p in list_people(shop_of(request)) if str(p.pk) == wanted), None)
+    if person is None or not person.is_active:
+        raise NotFound()
+    link = request.build_absolute_uri(make_sign_in_link(person))
+    return _show_shop(request, link=link, link_for=person.email)
+
+
 def _add_key(request: HttpRequest) -> HttpResponse:
     try:
         _, secret = add_key(
@@ -75,7 +85,7 @@ def _revoke_key(request: HttpRequest) -> HttpResponse:
     return redirect("/shop")
 
 
-_ACTS = {"person": _add_person, "key": _add_key, "revoke": _revoke_key}
+_ACTS = {"person": _add_person, "link": _renew_link, "key": _add_key, "revoke": _revoke_key}
 
 
 def _show_shop(request: HttpRequest, *, status: int = 200, **extra: str) -> HttpResponse:
@@ -97,11 +107,17 @@ def _show_shop(request: HttpRequest, *, status: int = 200, **extra: str) -> Http
     return response
 
 
-def _describe_person(person: Person) -> dict[str, str]:
+def _describe_person(person: Person) -> dict[str, object]:
     state = "" if person.is_active else "no longer signs in"
     if person.is_active and not person.has_usable_password():
         state = "has not chosen a password yet"
-    return {"email": person.email, "role": person.role, "state": state}
+    return {
+        "id": person.pk,
+        "email": person.email,
+        "role": person.role,
+        "state": state,
+        "active": person.is_active,
+    }
 
 
 def _describe_key(key: ApiKey) -> dict[str, object]:

@@ -12,6 +12,8 @@
     if (form.method !== "post") { return; }
     if (form.dataset.sent) { event.preventDefault(); return; }
     form.dataset.sent = "1";
+    /* Where the answer never comes, it may be sent again; the server makes one case of it. */
+    setTimeout(function () { delete form.dataset.sent; }, 8000);
   });
   window.addEventListener("pageshow", function () {
     document.querySelectorAll("form[data-sent]").forEach(function (form) { delete form.dataset.sent; });
