@@ -64,7 +64,7 @@ class Lease:
                     f"see {self.folder / 'keeper.log'}."
                 )
 
-    def ensure(self) -> bool:
+    def ensure(self, *, within_s: float = START_WITHIN_S) -> bool:
         """Servers that answer, starting a keeper if it is gone. True where an address changed."""
         before, asked_at = dict(self._ports), time.time()
         wait = _Wait(self._say)
@@ -72,10 +72,10 @@ class Lease:
             if not is_locked(self.folder / "keeper.lock"):
                 _start_keeper(self.folder, wait)
             wait.pause("Starting the database and the task queue")
-            if wait.seconds > START_WITHIN_S:
+            if wait.seconds > within_s:
                 raise EmbeddedError(
-                    f"The servers of {self.folder} did not start in {START_WITHIN_S:.0f} s; "
-                    f"see the logs there."
+                    f"The servers of {self.folder} did not start in {within_s:.0f} s; "
+                    "see the logs there."
                 )
         return bool(before) and before != self._ports
 

@@ -68,7 +68,9 @@ class Service:
 
     def __enter__(self) -> Self:
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-            signal.signal(number, self._on_signal)
+            # Under nohup the end of the terminal is not meant for us.
+            if number != signal.SIGHUP or signal.getsignal(number) is not signal.SIG_IGN:
+                signal.signal(number, self._on_signal)
         try:
             self._claim_data_dir()
             self._socket = _listen_on(self._host, self._port)
@@ -163,7 +165,8 @@ class Service:
             return
         say("The keeper of PostgreSQL and Redis is gone; starting another")
         try:
-            moved = lease.ensure()
+            # Not for long at a time: a signal to stop must be noticed.
+            moved = lease.ensure(within_s=5)
         except (EmbeddedError, OSError) as error:
             say(str(error))  # and once more in a second
             return
