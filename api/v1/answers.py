@@ -235,9 +235,12 @@ class LevelOutlook(Answer):
 
 
 class ResolvedBy(Answer):
-    """What it took in the end."""
+    """What it took in the end: `cases` of the `of` similar cases in which it is known; the share
+    weighs them by similarity."""
 
     level: LevelName
+    cases: int
+    of: int
     share: float
     interval: list[float]
 

@@ -338,6 +338,8 @@ def _describe_resolutions(counted: Neighbours, rho: float, coverage: float) -> l
     return [
         {
             "level": LEVELS[place],
+            "cases": int((known.resolved_by == place).sum()),
+            "of": len(known),
             "share": round(float(share[place]), 4),
             "interval": [_fraction(low[place]), _fraction(high[place])],
         }
