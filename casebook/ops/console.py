@@ -36,14 +36,14 @@ class Progress:
 
     def __init__(self, what: str, total: int | None = None) -> None:
         self.what, self.total, self.done = what, total, 0
-        self._started = self._shown = time.monotonic()
+        self._started = time.monotonic()
+        self._next = self._started + 2.0
 
     def step(self, count: int = 1) -> None:
         self.done += count
         now = time.monotonic()
-        pause = 0.5 if sys.stderr.isatty() else 5.0
-        if now - self._started > 2 and now - self._shown > pause:
-            self._shown = now
+        if now > self._next:
+            self._next = now + (0.5 if sys.stderr.isatty() else 3.0)
             self._print("\r" if sys.stderr.isatty() else "\n")
 
     def _print(self, end: str) -> None:

@@ -104,8 +104,10 @@ def _load_shops(today: date) -> list[tuple[Shop, DemoShop]]:
     there = {shop.pk: shop for shop in Shop.objects.filter(pk__in=ids)}
     if len(there) < len(ids):
         by_shop: list[list[dict[str, Any]]] = [[] for _ in ids]
-        for place, case in world.cases:
-            by_shop[place].append(case)
+        with progress("Making up demo cases", CASES) as shown:
+            for place, case in world.cases:
+                by_shop[place].append(case)
+                shown.step()
         with progress("Loading demo cases", CASES) as shown:
             for place, demo in enumerate(world.shops):
                 if ids[place] not in there:
