@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
+from difflib import get_close_matches
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -82,17 +83,17 @@ Currency = Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
 
 
 def _suggest(word: str, known: Mapping[str, object], what: str) -> str:
-    from difflib import get_close_matches
-
     near = get_close_matches(word, known, n=1, cutoff=0.6)
     hint = f" Did you mean {near[0]}?" if near else f" GET /api/v1/vocabulary lists {what}."
     return f"{word[:60]!r} is not in the vocabulary.{hint}"
 
 
 def known_key(word: str, known: Mapping[str, Any], what: str) -> str:
-    if word not in known:
+    """The key as it is called today; `reading` warns of an old name."""
+    key = load_vocabulary().resolve(what, word)[0]
+    if key not in known:
         raise fault(_suggest(word, known, what))
-    return word
+    return key
 
 
 class Document(BaseModel):
@@ -201,9 +202,8 @@ class SymptomDocument(Document):
     @field_validator("when")
     @classmethod
     def _conditions_known(cls, when: tuple[str, ...]) -> tuple[str, ...]:
-        for key in when:
-            known_key(key, load_vocabulary().conditions, "conditions")
-        return tuple(dict.fromkeys(when))
+        conditions = load_vocabulary().conditions
+        return tuple(dict.fromkeys(known_key(key, conditions, "conditions") for key in when))
 
 
 class FindingDocument(Document):
@@ -301,9 +301,8 @@ class AttemptDocument(Document):
     @field_validator("actions")
     @classmethod
     def _actions_known(cls, actions: tuple[str, ...]) -> tuple[str, ...]:
-        for key in actions:
-            known_key(key, load_vocabulary().actions, "actions")
-        return tuple(dict.fromkeys(actions))
+        known = load_vocabulary().actions
+        return tuple(dict.fromkeys(known_key(key, known, "actions") for key in actions))
 
     @model_validator(mode="after")
     def _hangs_together(self) -> AttemptDocument:

@@ -1,7 +1,7 @@
 """From raw data to documents: every fault at once, each with its place and a remedy. Pure.
 
-`read_case`, `read_search`, `read_attempt` and `read_follow_up` raise InvalidDocument; what is
-implausible but possible becomes a warning on the document instead.
+`read_case`, `read_search` and `read_document` raise InvalidDocument; what is implausible but
+possible becomes a warning on the document instead.
 """
 
 from __future__ import annotations
@@ -16,11 +16,9 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from casebook.cases.documents import (
-    AttemptDocument,
     CaseDocument,
     Document,
     Evidence,
-    FollowUpDocument,
     SearchDocument,
     VehicleSeen,
 )
@@ -31,6 +29,7 @@ from casebook.vocabulary.vin import read_vin
 
 D = TypeVar("D", bound=Document)
 
+_EVIDENCE = ("complaint", "codes", "symptoms", "findings")
 _NOT_AN_OBJECT = 'Give an object: {"name": value, ...}.'
 _MESSAGES = {
     "missing": "This is required.",
@@ -67,11 +66,14 @@ _LIMITS = {
 
 
 def read_case(data: object, *, today: date) -> CaseDocument:
-    """Raises InvalidDocument. `opened_on` is today where it is missing."""
+    """Raises InvalidDocument. Where `opened_on` is missing, it is the day of the first attempt, or
+    today."""
     document, errors = _read(CaseDocument, data)
     if isinstance(data, Mapping):
         errors += _timeline_faults(data, today)
-        if not any(data.get(name) for name in ("complaint", "codes", "symptoms", "findings")):
+        # A complaint of spaces says nothing; where the rest is at fault too, the raw data tells.
+        said = document.says_something if document else any(map(data.get, _EVIDENCE))
+        if not said:
             errors.append(
                 FieldError("", "Say at least one of complaint, codes, symptoms or findings.")
             )
@@ -79,8 +81,10 @@ def read_case(data: object, *, today: date) -> CaseDocument:
     document.warnings.extend(_warn_of_vehicle(document.vehicle, today))
     document.warnings.extend(_warn_of_evidence(document, document.unit.kind))
     document.warnings.extend(_warn_of_history(document))
+    document.warnings.extend(_warn_of_renames(data))
     if document.opened_on is None:
-        document = _with(document, opened_on=today)
+        first = min((attempt.on for attempt in document.attempts), default=today)
+        document = _with(document, opened_on=min(first, today))
     return document
 
 
@@ -98,15 +102,8 @@ def read_search(data: object, *, today: date) -> SearchDocument:
     document = _accept(document, errors)
     document.warnings.extend(_warn_of_vehicle(document.vehicle, today))
     document.warnings.extend(_warn_of_evidence(document, document.unit.kind))
+    document.warnings.extend(_warn_of_renames(data))
     return document
-
-
-def read_attempt(data: object) -> AttemptDocument:
-    return _accept(*_read(AttemptDocument, data))
-
-
-def read_follow_up(data: object) -> FollowUpDocument:
-    return _accept(*_read(FollowUpDocument, data))
 
 
 def read_document(kind: type[D], data: object) -> D:
@@ -156,6 +153,8 @@ def _field_error(detail: ErrorDetails, data: object) -> FieldError:
 def _unknown_field(name: str) -> str:
     near = get_close_matches(name, _FIELD_NAMES, n=1, cutoff=0.75)
     hint = f"did you mean {near[0]}?" if near else "remove it or correct its spelling."
+    if name in _FIELD_NAMES:
+        hint = "its place is elsewhere."
     return f"There is no field {name[:60]!r} here; {hint}"
 
 
@@ -319,3 +318,28 @@ def _warn_of_history(document: CaseDocument) -> Iterator[dict[str, str]]:
     for i, attempt in enumerate(document.attempts):
         if attempt.labour_hours is not None and attempt.labour_hours > 60:
             yield _warning(f"/attempts/{i}/labour_hours", "More than 60 hours on one attempt.")
+
+
+def _warn_of_renames(data: object) -> Iterator[dict[str, str]]:
+    """Old names are accepted. Reads the raw data: the document has today's."""
+    resolve = load_vocabulary().resolve
+    for pointer, theme, key in _terms(data if isinstance(data, Mapping) else {}):
+        note = resolve(theme, key)[1]
+        if note is not None:
+            yield _warning(pointer, note)
+
+
+def _terms(data: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """(pointer, theme, key) of each term in data that is known to be valid."""
+    for i, item in enumerate(data.get("symptoms") or ()):
+        if isinstance(item, str):
+            yield f"/symptoms/{i}", "symptoms", item
+            continue
+        yield f"/symptoms/{i}/symptom", "symptoms", item["symptom"]
+        for j, key in enumerate(item.get("when") or ()):
+            yield f"/symptoms/{i}/when/{j}", "conditions", key
+    for i, item in enumerate(data.get("findings") or ()):
+        yield f"/findings/{i}/check", "checks", item["check"]
+    for i, item in enumerate(data.get("attempts") or ()):
+        for j, key in enumerate(item.get("actions") or ()):
+            yield f"/attempts/{i}/actions/{j}", "actions", key

@@ -52,7 +52,7 @@ def _whole_number(value: object) -> object:
 
 
 def _month(value: str) -> str:
-    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", value):
+    if not re.fullmatch(r"[12][0-9]{3}-(0[1-9]|1[0-2])", value):
         raise fault("Give a month as YYYY-MM, for example 2026-03.")
     return value
 

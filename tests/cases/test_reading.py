@@ -1,0 +1,87 @@
+"""Rules across the members of a case, and terms that go by an older name."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import date
+from typing import Any
+
+import pytest
+
+from casebook.cases import documents, reading
+from casebook.cases.reading import read_case, read_search
+from casebook.errors import InvalidDocument
+from casebook.vocabulary import load_vocabulary
+from casebook.vocabulary.terms import Rename
+from tests.factories import case_data
+
+TODAY = date(2026, 11, 25)
+EMPTY: dict[str, Any] = {"codes": [], "symptoms": [], "findings": []}
+
+
+def faults_of(data: dict[str, Any]) -> list[tuple[str, str]]:
+    with pytest.raises(InvalidDocument) as refused:
+        read_case(data, today=TODAY)
+    return [(fault.pointer, fault.detail) for fault in refused.value.errors]
+
+
+def test_a_complaint_of_spaces_says_nothing() -> None:
+    said = "Say at least one of complaint, codes, symptoms or findings."
+    assert faults_of(case_data(complaint=" \n ", **EMPTY)) == [("", said)]
+    # Along with other faults, too.
+    assert ("", said) in faults_of(case_data(complaint="", unit={"kind": "toaster"}, **EMPTY))
+
+
+def test_without_a_day_a_case_is_opened_on_its_first_attempt_or_today() -> None:
+    data = case_data()
+    del data["opened_on"]
+    assert read_case(data, today=TODAY).opened_on == date(2026, 5, 12)
+    data |= {"attempts": [], "follow_ups": []}
+    assert read_case(data, today=TODAY).opened_on == TODAY
+
+
+def test_a_field_in_the_wrong_place_is_not_suggested_for_itself() -> None:
+    (fault,) = faults_of(case_data(odometer={"value": 1, "unit": "km"}))
+    assert fault == ("/odometer", "There is no field 'odometer' here; its place is elsewhere.")
+
+
+@pytest.fixture
+def renamed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An edition in which four of the terms used below got another name."""
+    changes = [
+        ("symptoms", "lukewarm_air", "warm_air"),
+        ("conditions", "heated", "hot"),
+        ("checks", "dye_lamp", "dye_inspection"),
+        ("actions", "regas", "recharge_refrigerant"),
+    ]
+    renames = tuple(Rename(*change, since="2026.2", reason="plainer") for change in changes)
+    vocabulary = dataclasses.replace(load_vocabulary(), renames=renames)
+    for room in (documents, reading):
+        monkeypatch.setattr(room, "load_vocabulary", lambda: vocabulary)
+
+
+@pytest.mark.usefixtures("renamed")
+def test_old_names_of_terms_are_read_as_the_new_ones_with_a_warning() -> None:
+    data = case_data(
+        symptoms=["lukewarm_air", {"symptom": "compressor_cycles_fast", "when": ["heated", "hot"]}],
+        findings=[{"check": "dye_lamp", "result": "seepage"}],
+        attempts=[{"on": "2026-05-12", "level": "service", "actions": ["regas"]}],
+    )
+    case = read_case(data, today=TODAY)
+    assert case.symptoms[0].symptom == "warm_air"
+    assert case.symptoms[1].when == ("hot",)
+    assert case.findings[0].check == "dye_inspection"
+    assert case.attempts[0].actions == ("recharge_refrigerant",)
+    assert {w["pointer"]: w["detail"] for w in case.warnings} == {
+        "/symptoms/0": "'lukewarm_air' is called 'warm_air' since 2026.2.",
+        "/symptoms/1/when/0": "'heated' is called 'hot' since 2026.2.",
+        "/findings/0/check": "'dye_lamp' is called 'dye_inspection' since 2026.2.",
+        "/attempts/0/actions/0": "'regas' is called 'recharge_refrigerant' since 2026.2.",
+    }
+
+
+@pytest.mark.usefixtures("renamed")
+def test_a_search_may_use_old_names_too() -> None:
+    search = read_search({"symptoms": [{"symptom": "lukewarm_air"}]}, today=TODAY)
+    assert search.symptoms[0].symptom == "warm_air"
+    assert [warning["pointer"] for warning in search.warnings] == ["/symptoms/0/symptom"]
