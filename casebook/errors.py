@@ -75,6 +75,11 @@ class Conflict(CasebookError):
 class StaleVersion(CasebookError):
     code = "stale_version"
 
+    def __init__(
+        self, detail: str = "Somebody changed this case meanwhile; read it again and redo."
+    ) -> None:
+        super().__init__(detail)
+
 
 class Unavailable(CasebookError):
     code = "unavailable"

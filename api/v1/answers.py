@@ -150,7 +150,7 @@ class SharedAttempt(Answer):
     result: ResultName
     parts_cost: str | None
     labour_cost: str | None
-    labour_hours: str | None
+    labour_hours: float | None
     currency: str | None
     unit: UnitAnswer | None = None
     unit_source: UnitSource | None = None

@@ -50,8 +50,6 @@ from casebook.errors import StaleVersion
 from casebook.vocabulary import load_vocabulary
 from casebook.vocabulary.codes import CodeError, parse_code
 
-CHANGED_MEANWHILE = "Somebody changed this case meanwhile; read it again and redo."
-
 ETAG = OpenApiParameter(
     "ETag",
     str,
@@ -184,13 +182,12 @@ class CaseView(ApiView):
         responses=answers.Case,
     )
     def patch(self, request: Request, case_id: UUID) -> HttpResponse:
-        versions = versions_matched(request, required=True)
         case = update_case(
             shop=shop_of(request),
             case_id=case_id,
             # Whatever isn't an object, the service refuses in its own words.
             changes=cast("dict[str, Any]", request.data),
-            version=_one_version(request, case_id, versions),
+            version=_asked_version(request, case_id, required=True),
         )
         return _respond_case(request, case)
 
@@ -201,32 +198,24 @@ class CaseView(ApiView):
         responses={204: OpenApiResponse(description="It is gone.")},
     )
     def delete(self, request: Request, case_id: UUID) -> HttpResponse:
-        versions = versions_matched(request)
         withdraw_case(
-            shop=shop_of(request),
-            case_id=case_id,
-            version=_one_version(request, case_id, versions),
+            shop=shop_of(request), case_id=case_id, version=_asked_version(request, case_id)
         )
         return HttpResponse(status=204)
 
 
-def _one_version(request: Request, case_id: UUID, versions: frozenset[int] | None) -> int | None:
-    """The version that the service shall insist on. Of several named ones, the present one."""
+def _asked_version(request: Request, case_id: UUID, *, required: bool = False) -> int | None:
+    """The version that the service shall insist on, by If-Match. Of several, the present one.
+
+    An addition loses nobody's change, so there it is no must; where it is sent, it counts.
+    """
+    versions = versions_matched(request, required=required)
     if versions is None or len(versions) == 1:
         return None if versions is None else next(iter(versions))
     case = get_case(shop=shop_of(request), case_id=case_id)
     if case.version not in versions:
-        raise StaleVersion(CHANGED_MEANWHILE)
+        raise StaleVersion()
     return case.version
-
-
-def _check_version(request: Request, case_id: UUID) -> None:
-    """An addition loses nobody's change, so If-Match is no must; where it is sent, it counts."""
-    versions = versions_matched(request)
-    if versions is None:
-        return
-    if get_case(shop=shop_of(request), case_id=case_id).version not in versions:
-        raise StaleVersion(CHANGED_MEANWHILE)
 
 
 class AttemptsView(ApiView):
@@ -242,8 +231,12 @@ class AttemptsView(ApiView):
     )
     def post(self, request: Request, case_id: UUID) -> HttpResponse:
         def make() -> HttpResponse:
-            _check_version(request, case_id)
-            case = add_attempt(shop=shop_of(request), case_id=case_id, data=request.data)
+            case = add_attempt(
+                shop=shop_of(request),
+                case_id=case_id,
+                data=request.data,
+                version=_asked_version(request, case_id),
+            )
             return _respond_case(request, case, status=201)
 
         return answer_once(request, make)
@@ -262,8 +255,12 @@ class FollowUpsView(ApiView):
     )
     def post(self, request: Request, case_id: UUID) -> HttpResponse:
         def make() -> HttpResponse:
-            _check_version(request, case_id)
-            case = add_follow_up(shop=shop_of(request), case_id=case_id, data=request.data)
+            case = add_follow_up(
+                shop=shop_of(request),
+                case_id=case_id,
+                data=request.data,
+                version=_asked_version(request, case_id),
+            )
             return _respond_case(request, case, status=201)
 
         return answer_once(request, make)

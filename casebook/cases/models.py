@@ -19,6 +19,8 @@ from casebook.cases.constants import (
 )
 from casebook.shops.models import Shop, new_public_id
 
+ONE_REFERENCE = "case_reference_once_per_shop"
+
 
 def one_of(name: str, field: str, values: tuple[str, ...]) -> models.CheckConstraint:
     return models.CheckConstraint(name=name, condition=Q(**{f"{field}__in": list(values)}))
@@ -94,7 +96,7 @@ class Case(models.Model):
             # What the composite foreign keys of attempts and follow-ups point at.
             models.UniqueConstraint(name="case_of_shop", fields=["shop", "id"]),
             models.UniqueConstraint(
-                name="case_reference_once_per_shop",
+                name=ONE_REFERENCE,
                 fields=["shop", "shop_reference", "complaint_no"],
                 condition=~Q(shop_reference=""),
             ),

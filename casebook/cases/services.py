@@ -6,16 +6,18 @@ all.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import date
 from typing import Any
 from uuid import UUID
 
+import psycopg
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from casebook.cases.documents import CaseDocument
-from casebook.cases.models import Attempt, Case, FollowUp, SharedCase
+from casebook.cases.models import ONE_REFERENCE, Attempt, Case, FollowUp, SharedCase
 from casebook.cases.outbox import INDEX, note_effect
 from casebook.cases.queries import load_case
 from casebook.cases.reading import read_case
@@ -45,12 +47,9 @@ def create_cases(*, shop: Shop, documents: Sequence[CaseDocument]) -> list[Case]
     """All or none, in a handful of statements however many there are. Raises Conflict."""
     with acting_for(shop.pk):
         made = [_new_rows(shop, document) for document in documents]
-        try:
-            # A savepoint, so that the transaction can still say which case was in the way.
-            with transaction.atomic():
-                Case.objects.bulk_create([case for case, _, _ in made], batch_size=500)
-        except IntegrityError as error:
-            raise _reference_conflict(shop, [case for case, _, _ in made]) from error
+        cases = [case for case, _, _ in made]
+        with _references_free(shop, cases):
+            Case.objects.bulk_create(cases, batch_size=500)
         Attempt.objects.bulk_create(
             [
                 attempt_row(case, position, attempt)
@@ -71,7 +70,7 @@ def create_cases(*, shop: Shop, documents: Sequence[CaseDocument]) -> list[Case]
             [shared_row(shop, case.shared_id, view) for case, _, view in made], batch_size=500
         )
         note_effect(INDEX)
-        return [case for case, _, _ in made]
+        return cases
 
 
 def _new_rows(shop: Shop, document: CaseDocument) -> tuple[Case, CaseDocument, SharedView]:
@@ -79,6 +78,20 @@ def _new_rows(shop: Shop, document: CaseDocument) -> tuple[Case, CaseDocument, S
     view = share_case(document, shared_id=case.shared_id)
     fill_case(case, document, view)
     return case, document, view
+
+
+@contextmanager
+def _references_free(shop: Shop, cases: Sequence[Case]) -> Iterator[None]:
+    """Raises Conflict where writing these cases meets a reference that is taken."""
+    try:
+        # A savepoint, so that the transaction can still say which case was in the way.
+        with transaction.atomic():
+            yield
+    except IntegrityError as error:
+        cause = error.__cause__
+        if not isinstance(cause, psycopg.Error) or cause.diag.constraint_name != ONE_REFERENCE:
+            raise
+        raise _reference_conflict(shop, cases) from error
 
 
 def _reference_conflict(shop: Shop, cases: Sequence[Case]) -> Conflict:
@@ -128,10 +141,13 @@ def update_case(
         return load_case(shop, case_id)
 
 
-def add_attempt(*, shop: Shop, case_id: UUID, data: object) -> Case:
-    """Adds what was done. Raises NotFound, InvalidDocument (pointers into `data`)."""
+def add_attempt(*, shop: Shop, case_id: UUID, data: object, version: int | None = None) -> Case:
+    """Adds what was done. version: what the caller last saw, if that matters.
+
+    Raises NotFound, StaleVersion, InvalidDocument (pointers into `data`).
+    """
     with acting_for(shop.pk):
-        case = _lock_case(shop, case_id, None)
+        case = _lock_case(shop, case_id, version)
         document = _with_one_more(case, "attempts", data)
         _store_change(shop, case, document)
         place = len(document.attempts) - 1
@@ -139,10 +155,10 @@ def add_attempt(*, shop: Shop, case_id: UUID, data: object) -> Case:
         return load_case(shop, case_id)
 
 
-def add_follow_up(*, shop: Shop, case_id: UUID, data: object) -> Case:
-    """Adds what was seen later. Raises NotFound, InvalidDocument (pointers into `data`)."""
+def add_follow_up(*, shop: Shop, case_id: UUID, data: object, version: int | None = None) -> Case:
+    """Adds what was seen later; otherwise as `add_attempt`."""
     with acting_for(shop.pk):
-        case = _lock_case(shop, case_id, None)
+        case = _lock_case(shop, case_id, version)
         document = _with_one_more(case, "follow_ups", data)
         _store_change(shop, case, document)
         follow_up_row(case, document.follow_ups[-1]).save(force_insert=True)
@@ -177,7 +193,7 @@ def _lock_case(shop: Shop, case_id: UUID, version: int | None) -> Case:
     if case is None:
         raise NotFound()
     if version is not None and version != case.version:
-        raise StaleVersion("Somebody changed this case meanwhile; read it again and redo.")
+        raise StaleVersion()
     return case
 
 
@@ -201,11 +217,8 @@ def _store_change(shop: Shop, case: Case, document: CaseDocument) -> None:
     view = share_case(document, shared_id=case.shared_id)
     fill_case(case, document, view)
     case.version += 1
-    try:
-        with transaction.atomic():
-            case.save()
-    except IntegrityError as error:
-        raise _reference_conflict(shop, [case]) from error
+    with _references_free(shop, [case]):
+        case.save()
     shared = shared_row(shop, case.shared_id, view)
     # The stamp is the database's own.
     fields = [

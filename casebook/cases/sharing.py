@@ -19,6 +19,9 @@ from casebook.cases.outcome import AttemptFact, FollowUpFact, Outcome, read_outc
 from casebook.vocabulary import load_vocabulary
 
 BAND_KM = 10_000
+# What the columns beside the document hold. Masking and capitals can make a text longer than what
+# was accepted; the document keeps all of it.
+MOST_CHARACTERS = {"unit_family": 60, "make": 60, "model": 80}
 
 
 @dataclass(frozen=True)
@@ -76,9 +79,9 @@ def share_case(case: CaseDocument, *, shared_id: UUID) -> SharedView:
     cost, currency = _total_cost(case)
     columns = {
         "unit_kind": case.unit.kind,
-        "unit_family": normalise_family(document["unit"]["family"]),
-        "make": document["vehicle"]["make"],
-        "model": document["vehicle"]["model"],
+        "unit_family": _fit("unit_family", normalise_family(document["unit"]["family"])),
+        "make": _fit("make", document["vehicle"]["make"]),
+        "model": _fit("model", document["vehicle"]["model"]),
         "year": case.vehicle.year,
         "odometer_km": None if odometer_km is None else BAND_KM * (odometer_km // BAND_KM + 0.5),
         "opened_month": case.opened_on.replace(day=1),
@@ -94,6 +97,10 @@ def share_case(case: CaseDocument, *, shared_id: UUID) -> SharedView:
     }
     masked = [{"kind": kind, "count": count} for kind, count in sorted(counts.items())]
     return SharedView(document, columns, masked, outcome)
+
+
+def _fit(column: str, text: str) -> str:
+    return text[: MOST_CHARACTERS[column]]
 
 
 def outcome_of(case: CaseDocument) -> Outcome:
@@ -154,6 +161,7 @@ def round_cost(amount: Decimal | None) -> str | None:
 
 def _attempt(case: CaseDocument, place: int, clean: Any) -> dict[str, Any]:
     attempt = case.attempts[place]
+    hours = attempt.labour_hours
     described: dict[str, Any] = {
         "in": f"{attempt.on:%Y-%m}",
         "level": attempt.level,
@@ -161,7 +169,7 @@ def _attempt(case: CaseDocument, place: int, clean: Any) -> dict[str, Any]:
         "result": attempt.result,
         "parts_cost": round_cost(attempt.parts_cost),
         "labour_cost": round_cost(attempt.labour_cost),
-        "labour_hours": None if attempt.labour_hours is None else f"{attempt.labour_hours:.1f}",
+        "labour_hours": None if hours is None else float(round(hours, 1)),
         "currency": attempt.currency,
     }
     if attempt.unit is not None:

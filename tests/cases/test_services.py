@@ -44,6 +44,8 @@ def test_others_see_no_reference_no_day_no_exact_odometer_and_no_exact_cost(shop
     assert shared["opened_in"] == "2026-05"
     assert shared["vehicle"]["odometer_band_km"] == [140_000, 150_000]
     assert "⟨phone⟩" in shared["notes"]
+    # Hours are a number, as in the shop's own case.
+    assert shared["attempts"][0]["labour_hours"] == 0.7
 
 
 def test_the_owner_is_told_what_was_taken_out_but_not_the_text(shop):
@@ -72,6 +74,49 @@ def test_a_batch_is_stored_whole_or_not_at_all(shop):
     with acting_for(shop.pk):
         assert list(Case.objects.values_list("shop_reference", flat=True)) == ["A-1"]
         assert SharedCase.objects.count() == 1
+
+
+def test_only_a_taken_reference_is_called_one(shop):
+    """What breaks another constraint is our mistake, and must not read as the shop's."""
+    document = read_case(case_data(), today=today())
+    nameless = document.model_copy(
+        update={"vehicle": document.vehicle.model_copy(update={"make": ""})}
+    )
+    with pytest.raises(IntegrityError), transaction.atomic():
+        create_cases(shop=shop, documents=[nameless])
+
+
+def test_names_that_grow_while_they_are_anonymised_are_stored(shop):
+    """U+FDFA is one character as posted and 18 once it is normalised; ß becomes SS."""
+    vehicle = case_data()["vehicle"] | {"make": "\ufdfa" * 60, "model": "½" * 70 + " a@b.de"}
+    case = make_case(shop, vehicle=vehicle, unit={"kind": "ac_system", "family": "ß" * 60})
+    assert case.make == vehicle["make"]
+    shared = get_shared_case(shared_id=case.shared_id)
+    assert len(shared["vehicle"]["make"]) == 18 * 60
+    with reading_shared():
+        row = SharedCase.objects.values("make", "model", "unit_family").get(pk=case.shared_id)
+    assert {name: len(text) for name, text in row.items()} == {
+        "make": 60,
+        "model": 80,
+        "unit_family": 60,
+    }
+    assert "a@b.de" not in shared["vehicle"]["model"]
+
+
+@pytest.mark.parametrize(
+    "add, data",
+    [
+        (add_attempt, {"on": "2026-07-01", "level": "component"}),
+        (add_follow_up, {"on": "2026-07-01", "state": "holding"}),
+    ],
+)
+def test_an_addition_that_names_a_version_is_refused_by_a_later_one(shop, add, data):
+    case = make_case(shop)
+    update_case(shop=shop, case_id=case.pk, changes={"notes": "Called back"}, version=1)
+    with pytest.raises(StaleVersion):
+        add(shop=shop, case_id=case.pk, data=data, version=1)
+    assert add(shop=shop, case_id=case.pk, data=data, version=2).version == 3
+    assert add(shop=shop, case_id=case.pk, data=data).version == 4
 
 
 def test_one_reference_may_have_two_complaints_and_two_shops_the_same_reference(shop, other_shop):
