@@ -54,7 +54,7 @@ def read_outcome(attempts: Sequence[AttemptFact], follow_ups: Sequence[FollowUpF
     tried = [attempt for attempt in attempts if attempt.level != "none"] or [attempts[0]]
     first, last = tried[0], tried[-1]
     event, event_days = _first_event(first, tried[1:], seen)
-    after_last = [follow_up for follow_up in seen if follow_up.on >= last.on]
+    after_last = [follow_up for follow_up in seen if _is_about(last, follow_up, tried[:-1])]
     resolved_by, held_days = _resolution(last, after_last)
     state = "followed" if _is_followed(last, after_last) else "repaired"
     return Outcome(
@@ -67,6 +67,14 @@ def read_outcome(attempts: Sequence[AttemptFact], follow_ups: Sequence[FollowUpF
         last_state=seen[-1].state if seen else None,
         next_due_on=None if state == "followed" else _next_due(last, after_last),
     )
+
+
+def _is_about(last: AttemptFact, seen: FollowUpFact, before: Sequence[AttemptFact]) -> bool:
+    """Whether a follow-up tells of the last attempt. A vehicle that comes back and is worked on the
+    same day came back from the attempt before."""
+    if seen.on == last.on and seen.state == CAME_BACK:
+        return not any(attempt.on < last.on for attempt in before)
+    return seen.on >= last.on
 
 
 def _first_event(

@@ -73,6 +73,18 @@ def test_states_follow_the_last_attempt():
     assert again.state == "repaired"
 
 
+def test_a_comeback_repaired_on_its_own_day_belongs_to_the_attempt_before():
+    attempts = [attempt(0, "service"), attempt(40, "component")]
+    outcome = read_outcome(attempts, [seen(40, "came_back")])
+    assert (outcome.event, outcome.event_days) == ("came_back", 40)
+    assert (outcome.state, outcome.resolved_by) == ("repaired", "component")
+    assert outcome.next_due_on == DAY + timedelta(days=70)
+    # Both on one day: nothing else is there that it could have come back from.
+    assert read_outcome(attempts[:1], [seen(0, "came_back")]).resolved_by is None
+    at_once = read_outcome([attempt(0, "service"), attempt(0, "component")], [seen(0, "came_back")])
+    assert at_once.resolved_by is None
+
+
 @pytest.mark.parametrize(
     "follow_ups, due_after_days",
     [
@@ -111,7 +123,7 @@ def test_an_outcome_is_whole_or_absent_and_never_resolved_after_a_comeback(attem
     if outcome.event_days is not None:
         assert outcome.event_days >= 0
     last = attempts[-1].on if attempts else None
-    if any(f.state == "came_back" and last and f.on >= last for f in follow_ups):
+    if any(f.state == "came_back" and last and f.on > last for f in follow_ups):
         tried = [a for a in attempts if a.level != "none"] or attempts[:1]
         if tried[-1].on == last:
             assert outcome.resolved_by is None
