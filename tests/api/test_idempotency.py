@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -52,6 +54,21 @@ PARTS = [
     b'"vehicle": {"year": 2014, "make": "Talvera"}',
 ]
 BODY = b"{" + b",".join(PARTS) + b"}"
+
+
+def test_what_is_remembered_of_a_request_can_not_be_guessed_from_its_body(
+    client: ApiClient, shop: Any
+) -> None:
+    """The rest of the body is stored anyway: a plain hash would give the VIN away by trying."""
+    body = case_data()
+    body["vehicle"]["vin"] = "1HGCR2F3XFA027534"
+    client.post("/cases", body, Idempotency_Key="k")
+    plain = json.dumps(["POST", "/api/v1/cases", body], sort_keys=True).encode()
+    with acting_for(shop.pk):
+        stored = IdempotencyKey.objects.get()
+    assert len(bytes(stored.request_hash)) == 32
+    assert bytes(stored.request_hash) != hashlib.sha256(plain).digest()
+    assert b"1HGCR2F3XFA027534" not in bytes(stored.body)
 
 
 def test_another_body_or_address_under_the_key_is_refused(client: ApiClient) -> None:
