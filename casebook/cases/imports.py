@@ -51,10 +51,13 @@ def import_lines(
     step: Callable[[int], None] = lambda count: None,
 ) -> ImportCounts:
     """Stores what it can. `refuse(line, error)` is told of each line that can't be stored; after
-    a crash it may be told again of lines after the last stored batch."""
+    a crash it may be told again of lines after the last stored batch.
+
+    Raises Conflict where the same file is being imported elsewhere."""
     waiting = iter((number, raw) for number, raw in lines if number > run.lines)
     while batch := list(islice(waiting, BATCH)):
         with acting_for(shop.pk):
+            _claim(shop, run)
             accepted = list(_readable(batch, today, run, refuse))
             run.stored += _store(shop, accepted, run, refuse)
             run.lines = batch[-1][0]
@@ -64,6 +67,13 @@ def import_lines(
         run.state, run.finished_at = "finished", timezone.now()
         run.save(update_fields=["state", "finished_at"])
     return ImportCounts(run.lines, run.stored, run.refused)
+
+
+def _claim(shop: Shop, run: ImportRun) -> None:
+    """Until commit. Two imports of one file would store every case twice."""
+    stored = ImportRun.objects.select_for_update().get(shop=shop, pk=run.pk)
+    if stored.lines != run.lines:
+        raise Conflict("This file is being imported already; wait for that to end.")
 
 
 def _readable(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+from datetime import date
 
 import pytest
 from django.core.management import CommandError, call_command
@@ -11,6 +12,7 @@ from django.core.management import CommandError, call_command
 from casebook.cases import imports
 from casebook.cases.models import Case
 from casebook.cases.services import create_cases
+from casebook.errors import Conflict
 from casebook.shops.tenancy import acting_for
 from tests.factories import case_data
 
@@ -105,6 +107,21 @@ def test_a_run_that_died_goes_on_where_it_stopped(shop, tmp_path, monkeypatch):
     call_command("import_cases", str(shop.pk), str(path))
     assert len(references(shop)) == 6
     assert [fault["line"] for fault in faults(tmp_path / "a.ndjson.errors.ndjson")] == [2]
+
+
+def test_two_imports_of_one_file_at_once_do_not_store_it_twice(shop):
+    first, second = (imports.start_import(shop=shop, file_hash="same") for _ in range(2))
+    lines = [(number, case_data(shop_reference="")) for number in (1, 2)]
+
+    def go_on(run):
+        imports.import_lines(
+            shop=shop, run=run, lines=lines, today=date(2026, 11, 25), refuse=lambda *_: None
+        )
+
+    go_on(first)
+    with pytest.raises(Conflict, match="being imported"):
+        go_on(second)
+    assert len(references(shop)) == 2
 
 
 def test_gzip_is_read(shop, tmp_path):
