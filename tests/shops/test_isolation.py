@@ -26,6 +26,19 @@ def test_tests_run_as_a_role_that_owns_nothing_and_passes_no_policy_by(database)
         assert cursor.fetchone() == (0,)
 
 
+def test_every_table_that_says_whose_a_row_is_keeps_shops_apart(database):
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT c.relname, c.relrowsecurity AND c.relforcerowsecurity FROM pg_class c"
+            " JOIN pg_attribute a ON a.attrelid = c.oid AND a.attname = 'shop_id'"
+            " WHERE c.relkind = 'r' AND c.relnamespace = 'public'::regnamespace"
+        )
+        apart = dict(cursor.fetchall())
+    # Whoever signs in, or shows a key, is looked up before the shop is known.
+    assert {table for table, kept in apart.items() if not kept} == {"shops_person", "shops_apikey"}
+    assert {"cases_importrun", "outcomes_exportjob"} <= apart.keys()
+
+
 def test_without_a_shop_set_there_are_no_rows_at_all(shop):
     make_case(shop)
     assert [model.objects.count() for model in TENANT_MODELS] == [0] * len(TENANT_MODELS)
