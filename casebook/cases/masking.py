@@ -166,6 +166,14 @@ def mask_text(text: str) -> Masked:
     return Masked(text, dict(sorted(counts.items())))
 
 
+def drop_vins(text: str) -> str:
+    """The text as it was typed, but for vehicle identification numbers."""
+    for rule in _RULES:
+        if rule.kind == "vin":
+            text = _apply(rule, text, Counter())
+    return text
+
+
 def _apply(rule: _Rule, text: str, counts: Counter[str]) -> str:
     def replace(match: re.Match[str]) -> str:
         found = match.group(rule.group)

@@ -11,6 +11,7 @@ import secrets
 
 from django.http import HttpRequest
 
+from casebook.cases.masking import drop_vins
 from casebook.web.entry import Entry
 
 _SESSION_NAME = "looks"
@@ -21,8 +22,9 @@ def keep_look(request: HttpRequest, entry: Entry) -> str:
     """Keeps what was asked; returns the word that finds it again."""
     looks = request.session.get(_SESSION_NAME, {})
     word = secrets.token_urlsafe(6)
-    # A vehicle's number is read and dropped, never kept with a sign-in.
-    looks[word] = dict(entry.without("vin").fields)
+    # A vehicle's number is read and dropped, never kept with a sign-in; pasted text may hold one.
+    kept = entry.without("vin").fields
+    looks[word] = {name: [drop_vins(value) for value in values] for name, values in kept.items()}
     request.session[_SESSION_NAME] = dict(list(looks.items())[-_KEPT:])
     return word
 

@@ -126,6 +126,18 @@ def test_a_vin_is_not_kept_with_the_lookup(browser: Client) -> None:
     assert "1M8GDM9AXKP042788" not in browser.get(response["Location"]).content.decode()
 
 
+def test_nor_is_a_vin_in_text_that_was_pasted_whole(browser: Client) -> None:
+    pasted = {
+        "codes": "VIN 1M8GDM9AXKP042788\nP0533",
+        "complaint": "½ l lost, 1M8GDM9AXKP042788",
+    }
+    browser.post("/", LOOKUP | pasted)
+    kept = str(dict(browser.session))
+    assert "1M8GDM9AXKP042788" not in kept
+    assert "P0533" in kept
+    assert "½ l lost" in kept
+
+
 def test_the_lookup_becomes_a_case_without_typing_it_again(browser: Client) -> None:
     page = look_up(browser)
     keep = next(link for link in page.links() if link.startswith("/cases/new?look="))
