@@ -43,6 +43,22 @@ def test_an_attempt_is_added_to_a_case(shop: Shop, browser: Client) -> None:
     assert "Component: fixed" in read_page(browser.get(f"/cases/{case.pk}")).text
 
 
+def test_the_same_attempt_sent_twice_is_noted_once(shop: Shop, browser: Client) -> None:
+    case = factories.make_case(shop, attempts=[], follow_ups=[])
+    address = f"/cases/{case.pk}/attempt"
+    form = {
+        "once": read_page(browser.get(address)).field("once")["value"],
+        "attempt.on": "2026-05-14",
+        "attempt.level": "service",
+        "attempt.result": "fixed",
+    }
+    wrong = browser.post(address, form | {"attempt.on": "2020-01-01"})
+    # What was refused has not used up the form.
+    form["once"] = read_page(wrong, 422).field("once")["value"]
+    assert [browser.post(address, form)["Location"] for _ in range(2)] == [f"/cases/{case.pk}"] * 2
+    assert get_case(shop=shop, case_id=case.pk).attempts.count() == 1
+
+
 def test_the_work_offered_is_that_of_the_unit(shop: Shop, browser: Client) -> None:
     case = factories.make_case(shop)
     page = read_page(browser.get(f"/cases/{case.pk}/attempt"))

@@ -20,6 +20,7 @@ from casebook.web.access import page, shop_of, show
 from casebook.web.attempt_form import build_attempt_form, build_follow_up_form
 from casebook.web.choices import list_faults
 from casebook.web.entry import Entry, read_attempt_fields, read_follow_up_fields
+from casebook.web.once import make_once, new_once_word
 from casebook.web.own_case import present_due, present_row
 from casebook.web.words import FOLLOW_UP_NAMES
 
@@ -41,8 +42,13 @@ def attempt(request: HttpRequest, case_id: UUID) -> HttpResponse:
         entry = Entry.from_post(request.POST.lists())
         reading = read_attempt_fields(entry)
         if not reading.faults:
+            # A second attempt would count as a comeback: a double tap must not make one.
             stored, faults = reading.check(
-                lambda: add_attempt(shop=shop, case_id=case_id, data=reading.data)
+                lambda: make_once(
+                    shop=shop,
+                    word=request.POST.get("once", ""),
+                    make=lambda: add_attempt(shop=shop, case_id=case_id, data=reading.data).pk,
+                )
             )
             if stored is not None:
                 if currency := entry.text("attempt.currency"):
@@ -61,6 +67,7 @@ def attempt(request: HttpRequest, case_id: UUID) -> HttpResponse:
             currency=request.session.get("currency", ""),
         ),
         "form": {"faults": list_faults(faults)},
+        "once": request.POST.get("once") or new_once_word(),
     }
     return show(request, "web/attempt.html", context, 422 if faults else 200)
 
