@@ -173,7 +173,7 @@ def look_at_follow_ups() -> Iterator[Observation]:
 
 
 def look_at_shared() -> Iterator[Observation]:
-    """Every case has its shared copy, and every copy its case."""
+    """How much is pooled, and of how many."""
     with connection.cursor() as cursor:
         cursor.execute("SELECT count(*) FROM shops_shop")
         (shops,) = cursor.fetchone()

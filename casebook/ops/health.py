@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.db import DatabaseError, connection
+from django.db import DatabaseError, InterfaceError, connection
 from django.http import HttpRequest, JsonResponse
 
 from search.adapter import is_warm
@@ -18,7 +18,7 @@ def readyz(request: HttpRequest) -> JsonResponse:
     try:
         with connection.cursor() as cursor:
             cursor.execute("SELECT 1")
-    except DatabaseError:
+    except (DatabaseError, InterfaceError):
         response = JsonResponse({"status": "unavailable", "database": "no answer"}, status=503)
         response["Retry-After"] = "5"
         return response

@@ -8,14 +8,15 @@ while Redis is away; tasks survive repetition, so a crash between the two does n
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable
 from datetime import timedelta
 
 import psycopg
 from celery import Celery
-from django.db import connection, transaction
+from django.db import InterfaceError, OperationalError, connection, transaction
 from django.utils import timezone
-from kombu.exceptions import OperationalError
+from kombu.exceptions import OperationalError as RedisAway
 
 from casebook.cases.models import Outbox
 from casebook.cases.outbox import EXPORT, INDEX
@@ -42,7 +43,7 @@ def celery_sender(app: Celery) -> Send:
     def send(task: str, args: list[str]) -> None:
         try:
             app.send_task(task, args=args, retry=False, ignore_result=True)
-        except OperationalError as error:
+        except RedisAway as error:
             raise BrokerAway(str(error)) from error
 
     return send
@@ -70,11 +71,10 @@ def _hand_over(rows: list[Outbox], send: Send) -> None:
         effect = (row.topic, row.key)
         # A hundred cases ring for one catching-up of the index.
         if effect not in sent:
-            try:
-                send(TASKS[row.topic], [row.key] if row.key else [])
-            except KeyError:
+            if row.topic not in TASKS:
                 _count_failure(row, f"no task is known for the topic {row.topic!r}")
                 continue
+            send(TASKS[row.topic], [row.key] if row.key else [])
             sent.add(effect)
         row.delete()
 
@@ -113,19 +113,15 @@ def _bell() -> psycopg.Connection:
 
 
 def _relay_or_wait(send: Send) -> None:
-    from django.db import OperationalError as DatabaseAway
-
     try:
         relay_waiting(send)
     except BrokerAway as error:
         log.warning("Redis away (%s); %s", error, "the outbox keeps what waits")
-    except DatabaseAway as error:
+    except (OperationalError, InterfaceError) as error:
         raise psycopg.OperationalError(str(error)) from error
 
 
 def _pause(should_stop: Callable[[], bool]) -> None:
-    import time
-
     for _ in range(10):
         if should_stop():
             return

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import time
 
-from django.db import DatabaseError, connection
+from django.db import DatabaseError, InterfaceError, connection
 
 from casebook.errors import Unavailable
 from search.adapter import catch_up, warm_up
@@ -28,7 +28,7 @@ def keep_ready() -> None:
             else:
                 warm_up()
                 ready = True
-        except (DatabaseError, Unavailable) as error:
+        except (DatabaseError, InterfaceError, Unavailable) as error:
             log.info("not caught up: %s", str(error).strip().splitlines()[:1])
             connection.close()
         time.sleep(LOOK_EVERY_S)
