@@ -29,6 +29,7 @@ from casebook.vocabulary.vin import read_vin
 
 D = TypeVar("D", bound=Document)
 
+EARLIEST = date(1886, 1, 1)  # of any day: as for model years
 _EVIDENCE = ("complaint", "codes", "symptoms", "findings")
 _NOT_AN_OBJECT = 'Give an object: {"name": value, ...}.'
 _MESSAGES = {
@@ -207,10 +208,16 @@ def _timeline_faults(data: Mapping[str, Any], today: date) -> list[FieldError]:
     opened = _day(data.get("opened_on"))
     if opened and opened > latest:
         errors.append(FieldError("/opened_on", "This day lies in the future."))
+    elif opened and opened < EARLIEST:
+        errors.append(FieldError("/opened_on", "There were no vehicles then; correct the year."))
     attempts = [(i, _day(item.get("on"))) for i, item in _items(data, "attempts")]
     for i, day in attempts:
         if day and day > latest:
             errors.append(FieldError(f"/attempts/{i}/on", "This day lies in the future."))
+        elif day and day < EARLIEST:
+            errors.append(
+                FieldError(f"/attempts/{i}/on", "There were no vehicles then; correct the year.")
+            )
         elif day and opened and day < opened:
             errors.append(
                 FieldError(f"/attempts/{i}/on", f"The case was opened later, on {opened}.")
@@ -258,7 +265,7 @@ def _odometer_faults(data: Mapping[str, Any]) -> list[FieldError]:
             errors.append(
                 FieldError(
                     f"/follow_ups/{i}/odometer/value",
-                    f"The odometer stood at {at_intake:g} at intake and can't fall.",
+                    f"The odometer stood at {at_intake:.10g} at intake and can't fall.",
                 )
             )
     return errors

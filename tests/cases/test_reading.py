@@ -40,6 +40,15 @@ def test_without_a_day_a_case_is_opened_on_its_first_attempt_or_today() -> None:
     assert read_case(data, today=TODAY).opened_on == TODAY
 
 
+@pytest.mark.parametrize("day", ["0001-01-01", "0206-05-11", "1885-12-31"])
+def test_a_day_before_there_were_vehicles_is_a_slip(day: str) -> None:
+    data = case_data(opened_on=day, attempts=[], follow_ups=[])
+    assert [pointer for pointer, _ in faults_of(data)] == ["/opened_on"]
+    del data["opened_on"]
+    data["attempts"] = [{"on": day, "level": "service"}]
+    assert [pointer for pointer, _ in faults_of(data)] == ["/attempts/0/on"]
+
+
 def test_a_field_in_the_wrong_place_is_not_suggested_for_itself() -> None:
     (fault,) = faults_of(case_data(odometer={"value": 1, "unit": "km"}))
     assert fault == ("/odometer", "There is no field 'odometer' here; its place is elsewhere.")
