@@ -91,3 +91,10 @@ def test_an_export_is_a_query_with_a_format():
     request = read_export_request({"group_by": ["make"], "format": "csv"})
     assert request.query == read_statistics_query({"group_by": ["make"]})
     assert "/format" in faults(read_export_request, {"format": "pdf"})
+
+
+@pytest.mark.parametrize("month", ["0000-01", "2026-13", "2026-1", "٢٠٢٦-01"])
+def test_a_month_that_no_calendar_has_is_refused(month):
+    with pytest.raises(InvalidDocument) as refused:
+        read_statistics_address({"opened_from": month})
+    assert [fault.pointer for fault in refused.value.errors] == ["/opened_from"]
