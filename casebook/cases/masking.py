@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
-VERSION = 1
+VERSION = 2
 
 _INVISIBLE = re.compile(r"[\u00ad\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]")
 
@@ -90,7 +90,8 @@ def _rule(
 # Words that may stand capitalised after "customer" or "driver" and are nobody's name.
 _NOT_NAMES = frozenset(
     "states says said reports complains noticed door side seat window airbag came called wants "
-    "concern complaint declined approved advised brought hears feels front rear left right".split()
+    "concern complaint declined approved advised brought hears feels front rear left right "
+    "mr mrs ms miss dr herr frau".split()
 )
 
 # In this order: a wider rule must not eat half of what a narrower one would name.
@@ -132,19 +133,19 @@ _RULES = (
         r"\b[A-Z][\w'-]{1,30}(?:straße|strasse|str\.|weg|gasse|platz) \d{1,4}[a-z]?\b",
         flags=0,
     ),
-    # Typed in a hurry: lower case. "ms" and "dr" are left out, they are milliseconds and driver.
-    _rule(
-        "name",
-        r"\b(?:mr|mrs|herr|frau)\b\.? ([a-z][\w'-]{1,30})",
-        lambda found: found.lower() not in _NOT_NAMES,
-        group=1,
-    ),
     _rule(
         "name",
         r"\b(?:[Mm]r|[Mm]rs|[Mm]s|[Mm]iss|[Dd]r|[Hh]err|[Ff]rau)\b\.? "
         r"([A-Z][\w'-]{1,30}(?: [A-Z][\w'-]{1,30})?)",
         group=1,
         flags=0,
+    ),
+    # Typed in a hurry: lower case. "ms" and "dr" are left out, they are milliseconds and driver.
+    _rule(
+        "name",
+        r"\b(?:mr|mrs|herr|frau)\b\.? ([a-z][\w'-]{1,30})",
+        lambda found: found.lower() not in _NOT_NAMES,
+        group=1,
     ),
     _rule(
         "name",

@@ -25,6 +25,8 @@ from casebook.cases.masking import mask_text
         ("Mr Miller says it slips", "name", "Miller"),
         ("mrs varga picks it up", "name", "varga"),
         ("customer Peter Miller waits", "name", "Peter Miller"),
+        ("Customer Mr Tom Baker says it slips", "name", "Baker"),
+        ("mrs Ann Baker picks it up", "name", "Baker"),
         ("collect from 12 High Street", "address", "High Street"),
     ],
 )
