@@ -113,7 +113,10 @@ def _is_followed(last: AttemptFact, after: Sequence[FollowUpFact]) -> bool:
 
 
 def _next_due(last: AttemptFact, after: Sequence[FollowUpFact]) -> date | None:
-    """The first owed day that no follow-up comes near enough to (a fifth early will do)."""
+    """The first owed day that no follow-up comes near enough to (a fifth early will do); none of a
+    repair that is known not to have helped: what is missing there is the next attempt."""
+    if last.result == "not_fixed":
+        return None
     latest = max(((follow_up.on - last.on).days for follow_up in after), default=-1)
     for days in FOLLOW_UP_DAYS:
         if latest < days * 0.8:

@@ -100,6 +100,12 @@ def test_follow_ups_are_owed_after_30_180_and_365_days(follow_ups, due_after_day
     assert outcome.next_due_on == DAY + timedelta(days=due_after_days)
 
 
+def test_nothing_is_owed_of_a_repair_that_did_not_help():
+    assert read_outcome([attempt(0, "service", "not_fixed")], []).next_due_on is None
+    again = [attempt(0, "service", "not_fixed"), attempt(40, "overhaul")]
+    assert read_outcome(again, []).next_due_on == DAY + timedelta(days=70)
+
+
 def test_nothing_is_owed_once_the_outcome_is_known():
     assert read_outcome([attempt(0, "service")], [seen(370, "holding")]).next_due_on is None
     assert read_outcome([attempt(0, "service")], [seen(20, "gone")]).next_due_on is None
