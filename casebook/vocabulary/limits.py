@@ -24,7 +24,7 @@ from casebook.vocabulary.measures import (
 )
 from casebook.vocabulary.terms import Check
 
-__all__ = ["Reading", "convert", "normalise_number", "odometer_doubts"]
+__all__ = ["Reading", "convert", "find_unit", "normalise_number", "odometer_doubts"]
 
 ODOMETER_MAX_KM: Final = 5_000_000
 ODOMETER_DOUBT_KM: Final = 800_000
@@ -76,10 +76,19 @@ def normalise_number(check: Check, value: float, unit: str | None) -> Reading:
         low, high = check.hard
         hint = _other_unit_hint(check, value, given)
         raise ValueError(
-            f"{_show(own, check)} is not possible for {check.label}: "
+            f"{_as_given(check, own, value, given)} is not possible for {check.label}: "
             f"it lies from {_number(low)} to {_show(high, check)}.{hint}"
         )
     return Reading(own, tuple(_doubts(check, own, value, given)))
+
+
+def find_unit(check: Check, text: str) -> str | None:
+    """The unit of that spelling, where it measures what the check does."""
+    if check.unit is None or text == check.unit:
+        return check.unit
+    dimension = _dimension(check.unit)
+    found = None if dimension is None else find_measure(text, dimension)
+    return None if found is None else found.unit
 
 
 def _unit_of(check: Check, unit: str | None) -> Measure | None:
@@ -121,12 +130,13 @@ def _doubts(check: Check, own: float, value: float, given: Measure | None) -> It
         return
     low, high = usual
     hint = _other_unit_hint(check, value, given)
+    said = f"{check.label}: {_as_given(check, own, value, given)}"
     if usual == check.soft_24v:
         hint += " That is for a 24 V system."
     if own < low:
-        yield f"{_show(own, check)} is less than the usual {_show(low, check)} or more.{hint}"
+        yield f"{said} is less than the usual {_show(low, check)} or more.{hint}"
     else:
-        yield f"{_show(own, check)} is more than the usual {_show(high, check)} or less.{hint}"
+        yield f"{said} is more than the usual {_show(high, check)} or less.{hint}"
 
 
 def _usual_range(check: Check, own: float) -> tuple[float, float] | None:
@@ -146,6 +156,13 @@ def _other_unit_hint(check: Check, value: float, given: Measure | None) -> str:
         if other and check.soft[0] <= _to_own(check, value, other) <= check.soft[1]:
             return f" Was it {value:g} {unit}?"
     return ""
+
+
+def _as_given(check: Check, own: float, value: float, given: Measure | None) -> str:
+    """As it was read off the gauge, with the check's own unit behind where that is another."""
+    if given is None or given.unit == check.unit:
+        return _show(own, check)
+    return f"{_number(value)} {given.unit} ({_show(float(f'{own:.3g}'), check)})"
 
 
 def _show(value: float, check: Check) -> str:

@@ -14,18 +14,17 @@ wrong with it, the page shows it again as typed. Names of fields:
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from casebook.errors import InvalidDocument
 from casebook.vocabulary import load_vocabulary
+from casebook.vocabulary.limits import find_unit
+from casebook.web.numbers import part_odometer, part_unit, read_number
 from casebook.web.scanner import read_scanner_text, write_scanner_text
 
 _NOT_STATE = {"csrfmiddlewaretoken", "do", "once"}
-_GROUPED = re.compile(r"\d{1,3}([ \u00a0.,'’]\d{3})+")
-_PLAIN = re.compile(r"-?\d+([.,]\d+)?")
 _NO_CODES = {"none", "no", "no codes", "no code", "-", "0"}
 CODE_FIELDS = {"codes": "intake", "codes_repair": "repair", "codes_after": "after"}
 
@@ -99,28 +98,14 @@ def key_of(row: str) -> str:
     return row.partition("~")[0]
 
 
-def read_number(text: str, *, whole_thousands: bool = False, example: str = "12.5") -> float:
-    """A number as people write it. Raises ValueError with what to write instead.
-
-    whole_thousands: of an odometer, where 131.000 and 131,000 can only be thousands.
-    """
-    text = text.strip().replace("\u2212", "-")
-    if whole_thousands and _GROUPED.fullmatch(text):
-        return float(re.sub(r"\D", "", text))
-    text = re.sub(r"(?<=\d)[ \u00a0](?=\d{3}\b)", "", text)
-    if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", text):
-        plain = text.replace(",", "")
-        raise ValueError(f"Write {plain} or {text.replace(',', '.')}: {text} could be either.")
-    if not _PLAIN.fullmatch(text):
-        raise ValueError(f"Write a number, for example {example}.")
-    return float(text.replace(",", "."))
-
-
 _EXAMPLES = {"year": "2018", "odometer": "131000", "complaint_no": "1"}
 
 
-def _number(entry: Entry, reading: Reading, name: str) -> float | int | None:
-    text = entry.text(name)
+def _number(
+    entry: Entry, reading: Reading, name: str, text: str | None = None
+) -> float | int | None:
+    """text: what stands in the field without its unit, where that was parted from it."""
+    text = entry.text(name) if text is None else text
     if not text:
         return None
     try:
@@ -165,11 +150,19 @@ def _read_vehicle(entry: Entry, reading: Reading) -> None:
     year = _number(entry, reading, "year")
     if year is not None:
         vehicle["year"] = year
-    odometer = _number(entry, reading, "odometer")
-    if odometer is not None:
-        vehicle["odometer"] = {"value": odometer, "unit": entry.text("odometer_unit") or "km"}
+    if odometer := _odometer(entry, reading):
+        vehicle["odometer"] = odometer
     if vehicle:
         reading.data["vehicle"] = vehicle
+
+
+def _odometer(entry: Entry, reading: Reading) -> dict[str, Any] | None:
+    """A unit written behind the number counts for more than the one that was preset beside it."""
+    text, written = part_odometer(entry.text("odometer"))
+    value = _number(entry, reading, "odometer", text)
+    if value is None:
+        return None
+    return {"value": value, "unit": written or entry.text("odometer_unit") or "km"}
 
 
 def _read_codes(entry: Entry, reading: Reading) -> None:
@@ -215,14 +208,18 @@ def _read_findings(entry: Entry, reading: Reading) -> None:
         if entry.text(f"result.{row}"):
             finding["result"] = entry.text(f"result.{row}")
         if entry.text(f"value.{row}"):
-            number = _number(entry, reading, f"value.{row}")
+            check = checks.get(key_of(row))
+            text, written = part_unit(entry.text(f"value.{row}"))
+            own = find_unit(check, written) if check and written else None
+            if written and own is None:
+                text = entry.text(f"value.{row}")
+            number = _number(entry, reading, f"value.{row}", text)
             if number is None:
                 detail = reading.faults.pop()[1]
                 reading.faults.append((f"check.{row}", detail))
                 continue
             finding["value"] = number
-            check = checks.get(key_of(row))
-            unit = entry.text(f"unit.{row}") or (check.unit if check else None)
+            unit = own or entry.text(f"unit.{row}") or (check.unit if check else None)
             if unit:
                 finding["unit"] = unit
         if (stage := entry.text(f"stage.check.{row}")) not in ("", "intake"):
@@ -290,9 +287,8 @@ def read_follow_up_fields(entry: Entry) -> Reading:
     for name in ("on", "state"):
         if entry.text(name):
             reading.data[name] = entry.text(name)
-    odometer = _number(entry, reading, "odometer")
-    if odometer is not None:
-        reading.data["odometer"] = {"value": odometer, "unit": entry.text("odometer_unit") or "km"}
+    if odometer := _odometer(entry, reading):
+        reading.data["odometer"] = odometer
     return reading
 
 

@@ -186,9 +186,11 @@ def test_outside_the_soft_limits_is_accepted_with_a_doubt_that_says_the_limit():
     check = number("kPa", hard=(0, 1000), soft=(150, 400))
     low = normalise_number(check, 149, "kPa")
     assert low.value == 149
-    assert low.doubts == ("149 kPa is less than the usual 150 kPa or more.",)
+    assert low.doubts == ("Sample: 149 kPa is less than the usual 150 kPa or more.",)
     high = normalise_number(check, 401, "kPa")
-    assert high.doubts == ("401 kPa is more than the usual 400 kPa or less.",)
+    assert high.doubts == ("Sample: 401 kPa is more than the usual 400 kPa or less.",)
+    other = normalise_number(check, 10, "psi")
+    assert other.doubts == ("Sample: 10 psi (68.9 kPa) is less than the usual 150 kPa or more.",)
     for usual in (150, 400):
         assert normalise_number(check, usual, "kPa").doubts == ()
 

@@ -37,6 +37,35 @@ def test_numbers_are_read_as_people_write_them(text: str, expected: float) -> No
     assert read_number(text) == expected
 
 
+@pytest.mark.parametrize("text", ["1.250,50", "1,250.50", "1250,5"])
+def test_where_both_marks_stand_the_last_is_the_decimal_one(text: str) -> None:
+    assert read_number(text) == 1250.5
+
+
+def test_a_unit_behind_the_number_counts_for_more_than_the_preset_one() -> None:
+    reading = read_evidence(
+        entry(
+            odometer="84,200 miles",
+            odometer_unit="km",
+            value__low_side_pressure="12 psi",
+            unit__low_side_pressure="kPa",
+            value__outlet_temperature="43.5°F",
+        )
+    )
+    assert reading.data["vehicle"]["odometer"] == {"value": 84200, "unit": "mi"}
+    assert [(f["value"], f["unit"]) for f in reading.data["findings"]] == [
+        (12, "psi"),
+        (43.5, "°F"),
+    ]
+    assert not reading.faults
+
+
+@pytest.mark.parametrize("text", ["12 volts", "12 quickly", "psi 12"])
+def test_what_measures_something_else_is_asked_about(text: str) -> None:
+    reading = read_evidence(entry(value__low_side_pressure=text, unit__low_side_pressure="psi"))
+    assert [name for name, _ in reading.faults] == ["check.low_side_pressure"]
+
+
 @pytest.mark.parametrize("text", ["131.000", "131,000", "131 000", "131'000", "131000"])
 def test_an_odometer_takes_any_mark_between_thousands(text: str) -> None:
     assert read_number(text, whole_thousands=True) == 131_000
@@ -110,7 +139,7 @@ def test_a_number_that_can_not_be_read_is_one_fault_and_not_two() -> None:
         entry(year="?", make="Talvera", unit_kind="ac_system", codes="P0533")
     )
     _, faults = reading.check(lambda: read_case(reading.data, today=TODAY))
-    assert faults == {"year": ["Write a number, for example 2018."]}
+    assert faults == {"year": ["Write a number in figures, for example 2018."]}
 
 
 def test_saying_that_there_are_no_codes_is_no_fault() -> None:
