@@ -108,16 +108,16 @@ def answer_errors(view: View) -> View:
         except NotAllowed as error:
             raise PermissionDenied from error
         except StaleVersion as error:
-            return _problem(request, "Somebody changed it first", error.detail, 409)
+            return show_problem(request, "Somebody changed it first", error.detail, 409)
         except Conflict as error:
-            return _problem(request, "That doesn't go together", error.detail, 409)
+            return show_problem(request, "That doesn't go together", error.detail, 409)
         except Unavailable as error:
-            response = _problem(request, "Not available just now", error.detail, 503)
+            response = show_problem(request, "Not available just now", error.detail, 503)
             response["Retry-After"] = str(error.retry_after_s)
             return response
 
     return guarded
 
 
-def _problem(request: HttpRequest, title: str, detail: str, status: int) -> HttpResponse:
+def show_problem(request: HttpRequest, title: str, detail: str, status: int) -> HttpResponse:
     return show(request, "web/problem.html", {"title": title, "detail": detail}, status)

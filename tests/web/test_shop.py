@@ -62,6 +62,16 @@ def test_a_key_is_shown_once_and_works_until_it_is_revoked(shop: Shop, manager: 
     assert "revoked" in read_page(manager.get("/shop")).text
 
 
+def test_a_form_sent_again_makes_no_second_key(shop: Shop, manager: Client) -> None:
+    form = read_page(manager.get("/shop"))
+    data = {"do": "key", "role": ["search"], "once": form.field("once")["value"]}
+    read_page(manager.post("/shop", data))
+    again = manager.post("/shop", data)
+    assert again["Location"] == "/shop"
+    assert "made already" in read_page(manager.get("/shop")).text
+    assert ApiKey.objects.filter(shop=shop).count() == 1
+
+
 def test_a_key_that_may_do_nothing_is_not_made(shop: Shop, manager: Client) -> None:
     page = read_page(manager.post("/shop", {"do": "key", "name": "x"}), 422)
     assert "Tick what the key may do" in page.text

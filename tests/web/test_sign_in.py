@@ -64,7 +64,9 @@ def test_a_one_time_link_sets_the_password_once(shop: Shop) -> None:
     assert weak.field("password")["aria-invalid"] == "true"
     assert client.post(link, {"password": PASSWORD})["Location"] == "/"
     read_page(client.get("/shop"))
-    read_page(Client().get(link), 404)
+    used = read_page(Client().get(link), 404)
+    assert "used already" in used.text
+    assert "new link" in used.text
     assert (
         Client().post("/sign-in", {"email": person.email, "password": PASSWORD}).status_code == 302
     )

@@ -16,6 +16,7 @@ from casebook.shops.queries import list_keys, list_people
 from casebook.shops.roles import KEY_ROLES, PERSON_ROLES
 from casebook.shops.services import add_key, add_person, make_sign_in_link, revoke_key
 from casebook.web.access import page, person_of, shop_of, show
+from casebook.web.once import make_once, new_once_word
 from casebook.web.words import say_day
 
 _ROLE_MEANINGS = {
@@ -64,15 +65,30 @@ def _renew_link(request: HttpRequest) -> HttpResponse:
 
 
 def _add_key(request: HttpRequest) -> HttpResponse:
-    try:
-        _, secret = add_key(
+    """Once for each form: the page with the key on it may be loaded again, and makes no second."""
+    secrets: list[str] = []
+
+    def make() -> UUID:
+        key, secret = add_key(
             shop=shop_of(request),
             roles=request.POST.getlist("role"),
             name=request.POST.get("name", ""),
         )
+        secrets.append(secret)
+        return key.pk
+
+    try:
+        make_once(shop=shop_of(request), word=request.POST.get("once", ""), make=make)
     except InvalidDocument:
         return _show_shop(request, key_error="Tick what the key may do.", status=422)
-    return _show_shop(request, secret=secret)
+    if not secrets:
+        messages.error(
+            request,
+            "That key was made already and can’t be shown again. If nobody copied it, revoke it "
+            "and make another.",
+        )
+        return redirect("/shop")
+    return _show_shop(request, secret=secrets[0])
 
 
 def _revoke_key(request: HttpRequest) -> HttpResponse:
@@ -97,6 +113,7 @@ def _show_shop(request: HttpRequest, *, status: int = 200, **extra: str) -> Http
         "people": [_describe_person(person) for person in list_people(own)],
         "keys": [_describe_key(key) for key in list_keys(own)] if manages else [],
         "person_roles": [(role, _ROLE_MEANINGS[role]) for role in PERSON_ROLES],
+        "once": new_once_word(),
         "key_roles": [(role, _KEY_MEANINGS[role]) for role in KEY_ROLES],
         **extra,
     }

@@ -11,9 +11,9 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
-from casebook.errors import InvalidDocument
+from casebook.errors import InvalidDocument, NotFound
 from casebook.shops.services import find_person_for_link, set_password
-from casebook.web.access import answer_errors, show
+from casebook.web.access import answer_errors, show, show_problem
 from casebook.web.choices import Field
 
 _BACKEND = "casebook.shops.sign_in.ShopBackend"
@@ -58,7 +58,17 @@ def sign_out(request: HttpRequest) -> HttpResponse:
 @answer_errors
 def choose_password(request: HttpRequest, uid: str, token: str) -> HttpResponse:
     """The one-time link: works until a password has been chosen with it."""
-    person = find_person_for_link(uid=uid, token=token)
+    try:
+        person = find_person_for_link(uid=uid, token=token)
+    except NotFound:
+        return show_problem(
+            request,
+            "This link opens nothing",
+            "It was used already, a newer one was made, it is older than a week, or it was not "
+            "copied whole. If your password is set, sign in with it; else ask your shop’s manager "
+            "for a new link.",
+            404,
+        )
     errors: list[str] = []
     if request.method == "POST":
         try:
