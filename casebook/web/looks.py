@@ -32,3 +32,13 @@ def keep_look(request: HttpRequest, entry: Entry) -> str:
 def find_look(request: HttpRequest, word: str) -> Entry | None:
     fields = request.session.get(_SESSION_NAME, {}).get(word)
     return None if fields is None else Entry(fields)
+
+
+def last_looks(request: HttpRequest, limit: int = 3) -> list[tuple[str, Entry]]:
+    """The newest first, each once: who is called away finds the vehicle again without typing."""
+    looks = request.session.get(_SESSION_NAME, {})
+    newest: list[tuple[str, Entry]] = []
+    for word, fields in reversed(looks.items()):
+        if all(fields != entry.fields for _, entry in newest):
+            newest.append((word, Entry(fields)))
+    return newest[:limit]

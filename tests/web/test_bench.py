@@ -172,3 +172,16 @@ def test_enter_in_a_field_looks_up_and_does_not_only_renew_the_lists(browser: Cl
     for page in (read_page(browser.get("/")), look_up(browser)):
         buttons = [a for a in page.all("button") if a.get("name") == "do"]
         assert buttons[0]["value"] == "look"
+
+
+def test_who_was_called_away_finds_the_last_lookups_at_the_bench(
+    browser: Client, stranger: Client
+) -> None:
+    look_up(browser)
+    look_up(browser)
+    look_up(browser, year="2011", model="Post")
+    page = read_page(browser.get("/"))
+    again = [a["href"] for a in page.all("a") if a.get("href", "").startswith("/?look=")]
+    assert len(again) == 2
+    assert "2011" in read_page(browser.get(again[0])).field("year")["value"]
+    assert "/?look=" not in str(read_page(stranger.get("/")).all("a"))

@@ -18,7 +18,7 @@ from casebook.web.access import page, person_of, shop_of, show
 from casebook.web.answer import present_answer, say_asked
 from casebook.web.choices import Faults, build_evidence_form
 from casebook.web.entry import Entry, read_evidence
-from casebook.web.looks import find_look, keep_look
+from casebook.web.looks import find_look, keep_look, last_looks
 from casebook.web.story import tell_story
 
 
@@ -33,7 +33,8 @@ def bench(request: HttpRequest) -> HttpResponse:
         return _take_entry(request)
     word = request.GET.get("look", "")
     if not word:
-        return _show_form(request, Entry({}), owed=_count_owed(request))
+        context = {"owed": _count_owed(request), "looks": _say_looks(request)}
+        return show(request, "web/bench.html", _form_context(Entry({})) | context)
     entry = find_look(request, word)
     if entry is None:
         return show(request, "web/bench.html", _form_context(Entry({}), gone=True), status=404)
@@ -64,10 +65,13 @@ def _count_owed(request: HttpRequest) -> int:
     return count_due(shop=shop_of(request), today=today())
 
 
-def _show_form(
-    request: HttpRequest, entry: Entry, faults: Faults | None = None, *, owed: int = 0
-) -> HttpResponse:
-    context = _form_context(entry, faults) | {"owed": owed}
+def _say_looks(request: HttpRequest) -> list[dict[str, str]]:
+    asked = [(word, say_asked(read_evidence(entry).data)) for word, entry in last_looks(request)]
+    return [{"path": f"/?look={word}"} | said for word, said in asked]
+
+
+def _show_form(request: HttpRequest, entry: Entry, faults: Faults | None = None) -> HttpResponse:
+    context = _form_context(entry, faults)
     return show(request, "web/bench.html", context, status=422 if faults else 200)
 
 
