@@ -77,13 +77,24 @@ def present_row(case: Mapping[str, Any], *, today: date) -> Row:
         unit=name_whole_unit(case["unit"]),
         reference=say_reference(case),
         opened=say_day(case["opened_on"]),
-        state=STATE_NAMES.get(case["state"], case["state"]),
+        state=say_state(case),
         last=say_last(case),
         rank=outcome_rank(case),
         complaint=shorten(case["complaint"], 120),
         codes=[code["code"] for code in case["codes"]],
         due=say_due(date.fromisoformat(due), today) if due else "",
     )
+
+
+def say_state(case: Mapping[str, Any]) -> str:
+    if case["state"] == "repaired" and _did_not_help(case):
+        return "Not fixed: the next attempt is open"
+    return STATE_NAMES.get(case["state"], str(case["state"]))
+
+
+def _did_not_help(case: Mapping[str, Any]) -> bool:
+    tried = [item for item in case["attempts"] if item["level"] != "none"] or case["attempts"]
+    return bool(tried) and tried[-1]["result"] == "not_fixed"
 
 
 def say_reference(case: Mapping[str, Any]) -> str:
@@ -114,7 +125,7 @@ def say_repair(case: Mapping[str, Any]) -> str:
 def say_due(due_on: date, today: date) -> str:
     days = (today - due_on).days
     if days < 0:
-        return f"outcome owed in {say_days(-days)}"
+        return f"outcome due in {say_days(-days)}"
     if days == 0:
         return "outcome owed today"
     return f"outcome owed for {say_days(days)}"
@@ -153,7 +164,8 @@ def present_own_case(case: Mapping[str, Any], *, today: date) -> dict[str, Any]:
         "case_id": case["id"],
         "version": case["version"],
         "reference": say_reference(case),
-        "state": STATE_NAMES.get(case["state"], case["state"]),
+        "state": say_state(case),
+        "helped": not _did_not_help(case),
         "due": say_due(date.fromisoformat(due), today) if due else "",
         "masked": say_masked(case["masked"]),
         "warnings": [warning["detail"] for warning in case["warnings"]],

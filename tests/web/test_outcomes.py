@@ -14,12 +14,12 @@ from tests import factories
 from tests.web.pages import read_page
 
 
-def repaired(shop: Shop, days_ago: int) -> Case:
+def repaired(shop: Shop, days_ago: int, result: str = "fixed") -> Case:
     day = today() - timedelta(days=days_ago)
     return factories.make_case(
         shop,
         opened_on=day.isoformat(),
-        attempts=[{"on": day.isoformat(), "level": "service", "result": "fixed"}],
+        attempts=[{"on": day.isoformat(), "level": "service", "result": result}],
         follow_ups=[],
     )
 
@@ -183,3 +183,11 @@ def test_enter_in_the_odometer_field_settles_nothing(shop: Shop, browser: Client
     first = next(attributes for tag, attributes in form if tag == "button")
     assert "name" not in first
     assert get_case(shop=shop, case_id=case.pk).follow_ups.count() == 0
+
+
+def test_a_repair_that_did_not_help_asks_for_the_next_attempt(shop: Shop, browser: Client) -> None:
+    case = repaired(shop, 40, "not_fixed")
+    page = read_page(browser.get(f"/cases/{case.pk}"))
+    assert "the next attempt is open" in page.text
+    assert "utcome owed" not in page.text
+    assert "None." in read_page(browser.get("/due")).text
