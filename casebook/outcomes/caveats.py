@@ -7,8 +7,8 @@ from typing import Final
 # Keys are stable: the API prints them, the pages print the sentence. Order of importance.
 CAVEATS: Final[dict[str, str]] = {
     "pool_too_small": (
-        "Fewer than three shops have shared cases so far, too few for percentages: read the "
-        "similar cases themselves."
+        "Fewer than three shops have shared cases so far: too few for percentages. What similar "
+        "cases there are can be read one by one."
     ),
     "no_similar_cases": "No shared case is similar enough to count.",
     "family_evidence_only": (

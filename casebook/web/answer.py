@@ -25,8 +25,9 @@ from casebook.web.story import (
     tell_evidence,
 )
 from casebook.web.words import (
-    group_thousands,
+    NO_BREAK_DASH,
     say_caveat,
+    say_count,
     say_horizon,
     say_month,
     say_weight,
@@ -65,6 +66,7 @@ class Answer:
     similar: Sequence[Similar]
     more: Sequence[Similar]
     unlike: Sequence[Similar]
+    nearest: str
     not_understood: Sequence[str]
     warnings: Sequence[str]
     pool: str
@@ -73,6 +75,8 @@ class Answer:
 
 _FIRST_SHOWN = 8
 _FIRST_OWN = 3
+# Below so many points of 100 hardly more than the unit is the same.
+_NEAR = 35
 
 
 def say_asked(document: Mapping[str, Any]) -> dict[str, str]:
@@ -80,10 +84,11 @@ def say_asked(document: Mapping[str, Any]) -> dict[str, str]:
     evidence = tell_evidence(document, "intake")
     said = [
         name_whole_unit(document.get("unit", {})),
-        ", ".join(evidence.codes),
+        ", ".join(code.replace("-", NO_BREAK_DASH) for code in evidence.codes),
         *evidence.symptoms,
+        say_count(len(evidence.findings), "finding") if evidence.findings else "",
     ]
-    if not evidence.codes and not evidence.symptoms and document.get("complaint"):
+    if not evidence.says_something and document.get("complaint"):
         said.append(f"“{shorten(document['complaint'], 70)}”")
     vehicle = document.get("vehicle")
     return {
@@ -113,6 +118,7 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         ladder=climb_ladder(outlook) if outlook else (),
         service=tried.get("service"),
         others=[tried[name] for name in LEVEL_RANK if name in tried and name != "service"],
+        nearest=_say_nearest(similar),
         caveats=[say_caveat(key) for key in _caveats_of_all(answer)],
         hazards=[_name_caution(item["key"]) for item in answer.get("cautions", ())],
         cautions=cautions,
@@ -122,9 +128,10 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         similar=others[:_FIRST_SHOWN],
         more=others[_FIRST_SHOWN:],
         unlike=[case for case in similar if case.points < 100 * LEAST_SIMILARITY],
-        not_understood=answer["understood"]["unknown_terms"],
+        # Where there are no cases, no word of anybody's is in one.
+        not_understood=answer["understood"]["unknown_terms"] if answer["index"]["cases"] else (),
         warnings=[warning["detail"] for warning in answer["understood"]["warnings"]],
-        pool=f"{group_thousands(answer['index']['cases'])} cases looked through",
+        pool=f"{say_count(answer['index']['cases'], 'case')} looked through",
         horizon=horizon,
     )
 
@@ -134,6 +141,17 @@ def _weight(outlook: Mapping[str, Any], shown: int) -> str:
         return say_weight(cases=shown, shops=None, effective=None)
     return say_weight(
         cases=outlook["cases"], shops=outlook["shops"], effective=outlook["effective_cases"]
+    )
+
+
+def _say_nearest(similar: Sequence[Similar]) -> str:
+    """Many cases that are alike in little are a wide picture, and no picture of this vehicle."""
+    points = max((case.points for case in similar), default=0)
+    if not 100 * LEAST_SIMILARITY <= points < _NEAR:
+        return ""
+    return (
+        f"The nearest is alike in {points} points of 100 only: this is how such units go, more "
+        "than how this one will. Say more of it."
     )
 
 

@@ -30,6 +30,12 @@ _WITHOUT_TERMS = {
     "odometer": "near",
     "not_recorded": "not compared, counted in part",
 }
+_FILLING = frozenset(
+    "a about after again also an and are as at be but by can car cust customer does for from get "
+    "has have he her his if in into is it its just like no not now of off ok on or out owner since "
+    "says she so some than that the then there they this to too up van vehicle very was when "
+    "which while will with".split()
+)
 
 
 @dataclass(frozen=True)
@@ -62,6 +68,12 @@ def say_terms(block: str, matched: Sequence[str]) -> str:
     say = _SAYINGS.get(block)
     said = say(matched) if say else list(matched)
     return ", ".join(dict.fromkeys(said))
+
+
+def _say_words(matched: Sequence[str]) -> list[str]:
+    """What carries meaning; filling words counted a little, and say nothing to a reader."""
+    telling = [word for word in matched if len(word) > 1 and word.lower() not in _FILLING]
+    return telling or ["some of the wording"]
 
 
 def _say_symptoms(matched: Sequence[str]) -> list[str]:
@@ -111,6 +123,7 @@ def _say_odometer(matched: Sequence[str]) -> list[str]:
 
 
 _SAYINGS = {
+    "text": _say_words,
     "symptoms": _say_symptoms,
     "findings": _say_findings,
     "vehicle": _say_vehicle,

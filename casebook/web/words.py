@@ -11,6 +11,7 @@ from casebook.vocabulary import load_vocabulary
 
 # A dash at which no line ends.
 SPAN = "–\N{WORD JOINER}"
+NO_BREAK_DASH = "\N{NON-BREAKING HYPHEN}"
 
 LEVEL_NAMES = {
     "none": "No repair",
@@ -28,7 +29,7 @@ LEVEL_MEANINGS = {
 }
 LEVEL_SHORT = {
     "none": "nothing changed",
-    "service": "fluid, filter",
+    "service": "fluid, cleaning",
     "component": "one part",
     "overhaul": "unit rebuilt",
     "replacement": "another unit",

@@ -215,3 +215,22 @@ def test_what_was_asked_fits_on_a_line_or_two() -> None:
     assert asked["vehicle"] == "2018 Talvera"
     assert "P0533 pending" in asked["said"]
     assert len(asked["said"]) < 200
+
+
+def test_a_picture_of_cases_that_are_hardly_alike_says_so() -> None:
+    far = similar() | {"similarity": 0.29}
+    assert "29 points of 100" in present_answer(answer(similar=[far]), document={}).nearest
+    assert present_answer(answer(similar=[far, similar()]), document={}).nearest == ""
+
+
+def test_filling_words_are_no_reason_a_reader_sees() -> None:
+    item = similar()
+    item["parts"] = [{"block": "text", "share": 0.3, "matched": ["when", "judders", "w", "on"]}]
+    case = present_answer(answer(similar=[item | {"similarity": 0.3}]), document={}).similar[0]
+    assert case.because == "judders"
+
+
+def test_findings_count_among_what_was_asked() -> None:
+    findings = [{"check": "low_side_pressure", "value": 12, "unit": "psi"}]
+    document = {"findings": findings, "codes": [{"code": "P0841-62"}], "unit": {}}
+    assert say_asked(document)["said"] == "P0841\N{NON-BREAKING HYPHEN}62 · 1 finding"
