@@ -46,9 +46,11 @@
     box.className = "finder";
     box.type = "search";
     box.enterKeyHint = "search";
-    box.placeholder = pick.dataset.find + ": a few letters";
+    box.placeholder = "A few letters";
     box.setAttribute("aria-label", pick.dataset.find);
     box.addEventListener("input", function () {
+      /* What it finds stands below it: above the keyboard and the bar is the place for both. */
+      if (box.value.length === 1) { box.scrollIntoView({ block: "start" }); }
       var words = box.value.toLowerCase().split(/\s+/).filter(Boolean);
       folds.forEach(function (fold) {
         var left = 0;
