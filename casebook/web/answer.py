@@ -26,6 +26,7 @@ from casebook.web.story import (
 )
 from casebook.web.words import (
     NO_BREAK_DASH,
+    group_thousands,
     say_caveat,
     say_count,
     say_horizon,
@@ -66,6 +67,7 @@ class Answer:
     similar: Sequence[Similar]
     more: Sequence[Similar]
     unlike: Sequence[Similar]
+    known: str
     nearest: str
     not_understood: Sequence[str]
     warnings: Sequence[str]
@@ -118,6 +120,7 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         ladder=climb_ladder(outlook) if outlook else (),
         service=tried.get("service"),
         others=[tried[name] for name in LEVEL_RANK if name in tried and name != "service"],
+        known=_say_known(outlook),
         nearest=_say_nearest(similar),
         caveats=[say_caveat(key) for key in _caveats_of_all(answer)],
         hazards=[_name_caution(item["key"]) for item in answer.get("cautions", ())],
@@ -144,14 +147,22 @@ def _weight(outlook: Mapping[str, Any], shown: int) -> str:
     )
 
 
+def _say_known(outlook: Mapping[str, Any]) -> str:
+    """Why the ladder counts out of fewer cases than are similar."""
+    of = next((item["of"] for item in outlook.get("resolved_by") or () if item.get("of")), None)
+    if of is None or of >= outlook["cases"]:
+        return ""
+    return f"What it took is known of {group_thousands(of)}."
+
+
 def _say_nearest(similar: Sequence[Similar]) -> str:
     """Many cases that are alike in little are a wide picture, and no picture of this vehicle."""
     points = max((case.points for case in similar), default=0)
     if not 100 * LEAST_SIMILARITY <= points < _NEAR:
         return ""
     return (
-        f"The nearest is alike in {points} points of 100 only: this is how such units go, more "
-        "than how this one will. Say more of it."
+        f"The nearest is only {points} of 100 alike: this is how such units go in general. "
+        "Say more of this one."
     )
 
 

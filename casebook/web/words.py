@@ -13,6 +13,9 @@ from casebook.vocabulary import load_vocabulary
 SPAN = "–\N{WORD JOINER}"
 NO_BREAK_DASH = "\N{NON-BREAKING HYPHEN}"
 
+# So many of the nearest cases are looked at; where there are more, the count is no count of all.
+MOST_COUNTED = 500
+
 LEVEL_NAMES = {
     "none": "No repair",
     "service": "Service",
@@ -158,6 +161,8 @@ def say_out_of_ten(fraction: float) -> str:
 def say_weight(*, cases: int, shops: int | None, effective: float | None) -> str:
     """What a pool of that size is worth, in words: the count is never left to speak alone."""
     counted = say_count(cases, "similar case")
+    if cases >= MOST_COUNTED:
+        counted = f"The {group_thousands(cases)} most similar cases"
     if cases == 0:
         return "No similar case yet."
     if shops is None:

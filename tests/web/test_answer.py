@@ -219,7 +219,7 @@ def test_what_was_asked_fits_on_a_line_or_two() -> None:
 
 def test_a_picture_of_cases_that_are_hardly_alike_says_so() -> None:
     far = similar() | {"similarity": 0.29}
-    assert "29 points of 100" in present_answer(answer(similar=[far]), document={}).nearest
+    assert "29 of 100 alike" in present_answer(answer(similar=[far]), document={}).nearest
     assert present_answer(answer(similar=[far, similar()]), document={}).nearest == ""
 
 
@@ -234,3 +234,11 @@ def test_findings_count_among_what_was_asked() -> None:
     findings = [{"check": "low_side_pressure", "value": 12, "unit": "psi"}]
     document = {"findings": findings, "codes": [{"code": "P0841-62"}], "unit": {}}
     assert say_asked(document)["said"] == "P0841\N{NON-BREAKING HYPHEN}62 · 1 finding"
+
+
+def test_the_page_says_of_how_many_cases_it_is_known_what_they_took() -> None:
+    resolved = {"level": "service", "share": 0.41, "interval": [0.33, 0.5], "cases": 50, "of": 121}
+    outlook = answer()["outlook"] | {"resolved_by": [resolved]}
+    assert present_answer(answer(outlook=outlook), document={}).known.endswith("known of 121.")
+    all_known = outlook | {"cases": 121}
+    assert present_answer(answer(outlook=all_known), document={}).known == ""

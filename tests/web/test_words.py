@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from casebook.outcomes.answer import NEIGHBOURS
 from casebook.web import words
 
 
@@ -31,7 +32,7 @@ def test_a_range_stays_inside_1_and_99() -> None:
         (1, 1, 1.0, "1 similar case in 1 shop: little to go on."),
         (40, 9, 18.0, "40 similar cases in 9 shops: a first indication."),
         (143, 22, 61.2, "143 similar cases in 22 shops: a fair base."),
-        (900, 24, 130.0, "900 similar cases in 24 shops: a broad base."),
+        (480, 24, 130.0, "480 similar cases in 24 shops: a broad base."),
         (6, None, None, "6 similar cases in fewer than 3 shops: too little for a picture."),
     ],
 )
@@ -77,3 +78,9 @@ def test_points_add_up_and_none_is_off_by_one_or_more(shares: list[float]) -> No
         point - share * 100 + 1 >= -1e-9 and point - share * 100 <= 1 + 1e-9
         for point, share in zip(points, shares, strict=True)
     )
+
+
+def test_where_only_the_nearest_are_looked_at_the_count_is_no_count_of_all() -> None:
+    assert words.MOST_COUNTED == NEIGHBOURS
+    said = words.say_weight(cases=NEIGHBOURS, shops=26, effective=120.0)
+    assert said.startswith("The 500 most similar cases in 26 shops")
