@@ -49,8 +49,6 @@
     box.placeholder = "A few letters";
     box.setAttribute("aria-label", pick.dataset.find);
     box.addEventListener("input", function () {
-      /* What it finds stands below it: above the keyboard and the bar is the place for both. */
-      if (box.value.length === 1) { box.scrollIntoView({ block: "start" }); }
       var words = box.value.toLowerCase().split(/\s+/).filter(Boolean);
       folds.forEach(function (fold) {
         var left = 0;
@@ -62,6 +60,8 @@
         fold.hidden = !left;
         fold.open = words.length > 0;
       });
+      /* What it finds stands below it: above the keyboard and the bar is the place for both. */
+      if (words.length) { box.scrollIntoView({ block: "start", behavior: "instant" }); }
     });
     box.addEventListener("keydown", function (event) { if (event.key === "Enter") { event.preventDefault(); } });
     folds[0].insertAdjacentElement("beforebegin", box);
