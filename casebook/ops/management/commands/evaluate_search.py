@@ -45,7 +45,7 @@ class Command(CasebookCommand):
     def _print(self, quality: Quality) -> None:
         self.stdout.write(
             f"{quality.cases:,} resolved cases of {quality.shops} shops.\n\n"
-            f"{'':28}{'':16}{'queries':>8}{'shops':>7}"
+            f"{'':36}{'':16}{'queries':>8}{'shops':>7}"
             f"{'nDCG@10':>20}{'P@10':>20}{'MRR':>20}"
         )
         units = load_vocabulary().units
@@ -55,7 +55,7 @@ class Command(CasebookCommand):
             label = label or "All"
             figures = (row.ndcg, row.precision, row.reciprocal_rank)
             self.stdout.write(
-                f"{label if label != before else '':28.27}{row.way:16}{row.queries:8,}"
+                f"{label if label != before else '':36}{row.way:16}{row.queries:8,}"
                 f"{row.shops:7,}" + "".join(f"{_written(figure):>20}" for figure in figures)
             )
             before = label
