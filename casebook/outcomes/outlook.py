@@ -340,7 +340,7 @@ def _describe_resolutions(counted: Neighbours, rho: float, coverage: float) -> l
             "level": LEVELS[place],
             "cases": int((known.resolved_by == place).sum()),
             "of": len(known),
-            "share": round(float(share[place]), 4),
+            "share": _fraction(share[place]),
             "interval": [_fraction(low[place]), _fraction(high[place])],
         }
         for place in seen

@@ -201,8 +201,7 @@ def test_whatever_the_cases_the_outlook_is_whole_and_never_certain(neighbours, h
     known = {entry["of"] for entry in outlook["resolved_by"]}
     assert known == ({sum(entry["cases"] for entry in outlook["resolved_by"])} if shares else set())
     for entry in outlook["resolved_by"]:
-        assert 0 < entry["interval"][0] <= entry["share"] + 1e-3
-        assert entry["share"] - 1e-3 <= entry["interval"][1] < 1
+        assert 0 < entry["interval"][0] <= entry["share"] <= entry["interval"][1] < 1
     assert set(outlook["caveats"]) <= CAVEATS.keys()
     assert outlook["effective_cases"] <= outlook["cases"] + 0.05
 
