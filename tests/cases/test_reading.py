@@ -54,6 +54,36 @@ def test_a_field_in_the_wrong_place_is_not_suggested_for_itself() -> None:
     assert fault == ("/odometer", "There is no field 'odometer' here; its place is elsewhere.")
 
 
+def test_a_limit_says_what_it_counts() -> None:
+    assert faults_of(case_data(complaint="x" * 4001)) == [
+        ("/complaint", "Give at most 4000 characters.")
+    ]
+    assert faults_of(case_data(codes=["P0741"] * 65)) == [("/codes", "Give at most 64 here.")]
+    vehicle = case_data()["vehicle"] | {"odometer": {"value": 6_000_000, "unit": "km"}}
+    data = case_data(vehicle=vehicle, follow_ups=[])
+    assert faults_of(data) == [("/vehicle/odometer/value", "Give at most 5000000.")]
+
+
+@pytest.mark.parametrize(
+    "question",
+    [
+        {"unit": {"family": "QD-6"}},
+        {"unit": {"kind": "engine"}},
+        {"vehicle": {"model": "Metro"}},
+        {"complaint": "hums"},
+        {"codes": ["P0741"]},
+    ],
+)
+def test_any_one_thing_may_be_asked_for(question: dict[str, Any]) -> None:
+    assert read_search(question, today=TODAY)
+
+
+@pytest.mark.parametrize("question", [{}, {"unit": {}}, {"vehicle": {}}, {"limit": 5}])
+def test_nothing_is_no_question(question: dict[str, Any]) -> None:
+    with pytest.raises(InvalidDocument):
+        read_search(question, today=TODAY)
+
+
 @pytest.fixture
 def renamed(monkeypatch: pytest.MonkeyPatch) -> None:
     """An edition in which four of the terms used below got another name."""
