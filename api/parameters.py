@@ -97,6 +97,8 @@ def _read_detail(detail: ErrorDetails) -> dict[str, str]:
         )
     if detail["type"] == "casebook":
         return fault_in_query(name, str(context["message"]))
+    if detail["type"] in _LIMITS:
+        return fault_in_query(name, _LIMITS[detail["type"]].format_map(context))
     message = _MESSAGES.get(detail["type"], detail["msg"].rstrip(".") + ".")
     return fault_in_query(name, message)
 
@@ -108,6 +110,12 @@ _MESSAGES = {
     "date_from_datetime_parsing": "Give a day as YYYY-MM-DD.",
     "date_from_datetime_inexact": "Give a day as YYYY-MM-DD.",
     "date_parsing": "Give a day as YYYY-MM-DD.",
+}
+_LIMITS = {
+    "greater_than_equal": "Give at least {ge}.",
+    "less_than_equal": "Give at most {le}.",
+    "string_too_short": "This must not be empty.",
+    "string_too_long": "Give at most {max_length} characters.",
 }
 
 

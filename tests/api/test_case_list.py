@@ -120,6 +120,16 @@ def test_all_bad_parameters_are_named_at_once(client: ApiClient) -> None:
     assert {error["in"] for error in response.json()["errors"]} == {"query"}
 
 
+def test_limits_of_parameters_are_told_in_plain_words(client: ApiClient) -> None:
+    for query, said in [
+        ({"limit": "0"}, "Give at least 1."),
+        ({"limit": "201"}, "Give at most 200."),
+        ({"shop_reference": "x" * 1001}, "Give at most 1000 characters."),
+    ]:
+        (error,) = problem_of(client.get("/cases", query), 400, "bad_parameters")["errors"]
+        assert error["detail"] == said
+
+
 def test_a_parameter_given_twice_is_refused(client: ApiClient) -> None:
     response = client.get("/cases?state=open&state=repaired")
     assert pointers_of(response, 400, "bad_parameters") == ["/state"]
