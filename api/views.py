@@ -55,6 +55,8 @@ class ApiView(APIView):
 
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
         answer: Any = super().finalize_response(request, response, *args, **kwargs)
+        if answer.status_code >= 400:
+            _read_on(request)
         if request.method == "HEAD":
             # The length of what GET would send, and nothing of it; a file knows its own.
             if answer.streaming:
@@ -63,6 +65,28 @@ class ApiView(APIView):
                 answer["Content-Length"] = str(len(answer.content))
                 answer.content = b""
         return answer
+
+
+# How much of a refused body is read all the same.
+_MOST_READ_ON_BYTES = 32 * 1024 * 1024
+
+
+def _read_on(request: Request) -> None:
+    """Takes what a refusal left unread of the body.
+
+    The web server promises to keep the connection, and drops it where more than a little is left:
+    a client that trusts the promise would lose its next request, and couldn't tell whether that
+    was carried out.
+    """
+    chunked = "HTTP_TRANSFER_ENCODING" in request.META
+    # Django holds a body without a length for an empty one.
+    stream = request.META["wsgi.input"] if chunked else request._request
+    left = _MOST_READ_ON_BYTES
+    try:
+        while left > 0 and (chunk := stream.read(min(left, 64 * 1024))):
+            left -= len(chunk)
+    except OSError:
+        return  # the client has gone; there is nobody left to answer
 
 
 class UnknownAddress(ApiView):

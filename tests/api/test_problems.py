@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
 import pytest
@@ -75,15 +76,44 @@ def test_a_body_that_is_too_long_is_refused(keys: Any, settings: Any) -> None:
     problem_of(response, 413, "too_large")
 
 
-def test_a_body_without_a_length_is_refused(keys: Any) -> None:
-    client = Client(headers={"Authorization": f"Bearer {keys['contribute']}"})
-    response = client.post(
+@pytest.mark.parametrize(
+    "key, path, content_type, status",
+    [
+        ("contribute", "/cases", JSON, 413),
+        ("contribute", "/cases", "text/plain", 415),
+        ("search", "/cases", JSON, 403),
+        (None, "/cases", JSON, 401),
+        ("contribute", "/nothing", JSON, 404),
+    ],
+)
+def test_a_refused_body_is_read_to_its_end(
+    keys: Any, settings: Any, key: str | None, path: str, content_type: str, status: int
+) -> None:
+    # What is left unread costs the client the connection, and with it the next request.
+    settings.DATA_UPLOAD_MAX_MEMORY_SIZE = 100
+    body = io.BytesIO(b'{"complaint": "' + b"x" * 300_000 + b'"}')
+    response = Client().post(
+        f"/api/v1{path}",
+        content_type=content_type,
+        headers={"Authorization": f"Bearer {keys[key]}"} if key else {},
+        CONTENT_LENGTH=str(len(body.getvalue())),
+        **{"wsgi.input": body},
+    )
+    assert response.status_code == status
+    assert body.read() == b""
+
+
+def test_a_body_without_a_length_is_refused_and_read_to_its_end(keys: Any) -> None:
+    body = io.BytesIO(b"x" * 300_000)
+    response = Client().post(
         "/api/v1/cases",
         content_type=JSON,
-        headers={"Transfer-Encoding": "chunked"},
+        headers={"Authorization": f"Bearer {keys['contribute']}", "Transfer-Encoding": "chunked"},
         CONTENT_LENGTH="",
+        **{"wsgi.input": body},
     )
     problem_of(response, 411, "length_required")
+    assert body.read() == b""
 
 
 def test_unknown_parameters_are_named(keys: Any) -> None:
