@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
 from casebook.cases.documents import Document, Text, Year, fault, known_key
 from casebook.cases.reading import read_document
@@ -97,11 +97,13 @@ class StatisticsFilters(Document):
         }
         return None if key is None else known_key(key, *known[info.field_name])
 
-    @model_validator(mode="after")
-    def _result_of_a_check(self) -> StatisticsFilters:
-        if self.result is not None and self.check is None:
+    @field_validator("result")
+    @classmethod
+    def _result_of_a_check(cls, result: str | None, info: Any) -> str | None:
+        # A check that is refused is missing here, and told already.
+        if result is not None and info.data.get("check", "") is None:
             raise fault("Name the check whose result this is, in check.")
-        return self
+        return result
 
 
 class StatisticsQuery(Document):

@@ -79,7 +79,7 @@ def test_what_can_not_be_asked_is_refused_at_its_own_name(parameters, pointer):
 
 
 def test_a_result_needs_its_check_named():
-    assert "check" in faults(read_statistics_address, {"result": "burnt"})[""]
+    assert "check" in faults(read_statistics_address, {"result": "burnt"})["/result"]
 
 
 def test_all_faults_come_at_once():
