@@ -63,7 +63,9 @@ def test_checks_have_results_or_units_of_the_vocabulary(kind):
             for severity in (0.0, 1.0):
                 weights = [weight.at(severity) for weight in reading.results.values()]
                 assert sum(max(0.0, weight) for weight in weights) > 0.0, key
+    families = {build.fits[kind.key] for build in WORLD.builds[kind.key]}
     for key, habit in kind.checks.items():
+        assert any(map(habit.fits, families)), key
         assert habit.unit == (VOCABULARY.checks[key].unit or ""), key
 
 
@@ -107,10 +109,12 @@ def test_what_is_said_of_findings_can_be_found(kind):
 
 
 def test_phrases_are_well_formed_and_ask_only_for_what_is_filled_in():
+    for kind in KINDS:
+        assert set(kind.around) <= set(WORLD.around)
     phrases = [WORLD.when, WORLD.says, WORLD.did, WORLD.around, WORLD.after]
     phrases += [{voice.name: voice.opens} for voice in WORLD.voices.values()]
     for kind in KINDS:
-        phrases += [kind.when, kind.says, kind.did, *kind.seen.values()]
+        phrases += [kind.when, kind.around, kind.says, kind.did, *kind.seen.values()]
         phrases += [{fault.key: fault.tells} for fault in kind.faults]
         phrases += [{f.key: [cause.text for cause in f.causes]} for f in kind.faults]
     for table in phrases:
@@ -133,6 +137,25 @@ def test_every_kind_is_carried_by_vehicles_of_more_than_one_make():
         assert len({build.make for build in builds}) > 1, key
 
 
+def test_axles_and_transfer_cases_are_met_only_on_vehicles_that_have_one():
+    for build in WORLD.builds["transfer_case"]:
+        assert set(build.drives) == {"all"}, build
+    for build in WORLD.builds["differential"]:
+        assert set(build.drives) <= {"all", "rear"}, build
+    # Elsewhere the same model is built with the other drives too.
+    assert any("front" in build.drives for build in WORLD.builds["suspension"])
+
+
+def test_electric_vehicles_carry_nothing_that_burns():
+    carried = {
+        key
+        for key, builds in WORLD.builds.items()
+        if any(build.fuel == "electric" for build in builds)
+    }
+    assert "electric_drive" in carried
+    assert not carried & {"engine", "fuel_system", "turbocharger", "manual_transmission"}
+
+
 def test_what_is_of_one_fuel_is_not_met_on_the_other():
     engines = WORLD.kinds["engine"]
     assert "spark_plug_look" in engines["petrol"].checks
@@ -141,6 +164,10 @@ def test_what_is_of_one_fuel_is_not_met_on_the_other():
     said = json.dumps([[kind.says, kind.part_names] for kind in KINDS])
     assert "diesel: " not in said
     assert "petrol: " not in said
+    assert "electric: " not in said
+    drives = WORLD.kinds["electric_drive"]
+    assert "charger" in {fault.key for fault in drives["electric"].faults}
+    assert "charger" not in {fault.key for fault in drives["petrol"].faults}
 
 
 def test_bills_run_from_low_to_high():

@@ -148,7 +148,7 @@ def _write_case(bay: Bay, opened: date, today: date) -> dict[str, Any]:
         findings = findings + draw_teardown(bay)
     unit = {"kind": bay.kind.key}
     if dice.chance(0.8):
-        unit["family"] = bay.vehicle.build.fits[bay.kind.key]
+        unit["family"] = bay.family
     return _without_empty(
         {
             "opened_on": opened.isoformat(),

@@ -18,7 +18,15 @@ _CONDITION_NOTED = 0.75
 _SYMPTOM_NOTED = 0.82
 _CONDITION_TOLD = 0.85
 _SLIGHT, _BAD = 0.3, 0.72
-_LAMPS = {"engine_lamp", "engine_lamp_flashes", "limp_mode", "hybrid_lamp", "abs_lamp"}
+_LAMPS = {
+    "engine_lamp",
+    "engine_lamp_flashes",
+    "limp_mode",
+    "hybrid_lamp",
+    "abs_lamp",
+    "airbag_lamp",
+    "steering_lamp",
+}
 _TEMPERATURES = {"cold", "warm", "hot"}
 
 
@@ -33,6 +41,10 @@ class Bay:
     vehicle: Vehicle
     ailment: Ailment
     dice: Dice
+
+    @property
+    def family(self) -> str:
+        return self.vehicle.build.fits[self.kind.key]
 
     def fill(self, **more: str) -> dict[str, str]:
         """Words for the braces in phrases."""
@@ -112,7 +124,7 @@ def draw_findings(bay: Bay) -> list[dict[str, Any]]:
     # In a hurry fewer of all checks are made, not one here and there.
     care = bay.shop.checks * dice.between(0.5, 1.4)
     for check, habit in bay.kind.checks.items():
-        if dice.chance(habit.done * care):
+        if habit.fits(bay.family) and dice.chance(habit.done * care):
             reading = fault.findings.get(check, habit.normal)
             findings.append(read_check(check, reading, habit.normal, bay))
     return findings
@@ -214,7 +226,7 @@ def _tell_around(bay: Bay, fill: dict[str, str]) -> list[str]:
     if bay.ailment.severity < _SLIGHT:
         shares["mild"] = 0.3
     told = [
-        say(dice.pick(around[theme]), dice, fill)
+        say(dice.pick(bay.kind.around.get(theme) or around[theme]), dice, fill)
         for theme, share in shares.items()
         if dice.chance(share * words)
     ]

@@ -146,6 +146,7 @@ def _mistakable(bay: Bay) -> list[Fault]:
         for other in bay.kind.faults
         if other.key != fault.key
         and "component" in other.actions
+        and other.is_thinkable(bay.family)
         and len(other.symptoms.keys() & fault.symptoms.keys()) >= needed
     ]
 

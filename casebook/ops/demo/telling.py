@@ -65,7 +65,7 @@ def tell_cause(bay: Bay, story: Story) -> dict[str, Any] | None:
         return None
     fault = bay.ailment.fault
     if not story.solved and dice.chance(0.4):
-        fault = dice.pick(bay.kind.faults)
+        fault = dice.pick([f for f in bay.kind.faults if f.is_thinkable(bay.family)])
     text = say(_pick_cause(fault.causes, story.works[-1], dice).text, dice, bay.fill())
     confirmed = story.solved and _was_seen(story.works[-1]) and dice.chance(bay.shop.confirms)
     return {"text": bay.voice.write([text], dice, bay.world.lexicon), "confirmed": confirmed}

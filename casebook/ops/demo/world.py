@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,8 @@ from casebook.ops.demo.voices import Lexicon, Voice
 
 FOLDER = Path(__file__).parent / "world"
 _CAUSE_OF_PART = re.compile(r"([a-z]+(?:_[a-z]+)+): (.+)")
-FUELS = ("diesel", "petrol")
+FUELS = ("diesel", "petrol", "electric")
+_THINKABLE = 0.05
 CHANGING_LEVELS = ("service", "component", "overhaul", "replacement")
 
 
@@ -54,11 +55,18 @@ class Reading:
 
 @dataclass(frozen=True)
 class CheckHabit:
-    """How often a check is made before the repair, and what it shows where all is well."""
+    """How often a check is made before the repair, and what it shows where all is well.
+
+    of: how the unit families begin that have what is checked; empty where all have.
+    """
 
     done: float
     normal: Reading
     unit: str
+    of: tuple[str, ...] = ()
+
+    def fits(self, family: str) -> bool:
+        return not self.of or family.startswith(self.of)
 
 
 @dataclass(frozen=True)
@@ -119,12 +127,16 @@ class Fault:
     tells: Sequence[str]
     causes: Sequence[Cause]
 
+    def is_thinkable(self, family: str) -> bool:
+        """Whether anybody would think of it: nobody suspects the pump of electric steering."""
+        return self.families.get(family, 1.0) >= _THINKABLE
+
 
 @dataclass(frozen=True)
 class UnitKind:
     """A kind of unit with all that can go wrong with it and how people talk about it.
 
-    levels: how gladly each is chosen, in log-odds.
+    levels: how gladly each is chosen, in log-odds; around: own words for a theme of phrases.toml.
     """
 
     key: str
@@ -137,6 +149,7 @@ class UnitKind:
     checks: Mapping[str, CheckHabit]
     faults: Sequence[Fault]
     when: Mapping[str, Sequence[str]]
+    around: Mapping[str, Sequence[str]]
     says: Mapping[str, Sequence[str]]
     seen: Mapping[str, Mapping[str, Sequence[str]]]
     did: Mapping[str, Sequence[str]]
@@ -164,7 +177,8 @@ class Build:
 
     @property
     def fuel(self) -> str:
-        return "diesel" if "diesel" in self.engine else "petrol"
+        """What the unit kinds tell apart; a hybrid burns petrol."""
+        return next((fuel for fuel in FUELS if fuel in self.engine), "petrol")
 
 
 @dataclass(frozen=True)
@@ -210,10 +224,12 @@ class World:
 def load_world() -> World:
     """Raises KeyError, ValueError or TypeError where a file does not keep to its form."""
     fleet, phrases, voices = (_read(f"{name}.toml") for name in ("fleet", "phrases", "voices"))
-    kinds = {path.stem: _read_variants(path.name) for path in sorted(FOLDER.glob("kinds/*.toml"))}
+    files = {path.stem: _read_files(path.name) for path in sorted(FOLDER.glob("kinds/*.toml"))}
+    builds = {key: _builds_with(fleet["makes"], data) for key, data in files.items()}
+    kinds = {key: _read_variants(data, builds[key]) for key, data in files.items()}
     return World(
         uses={name: Use(**use) for name, use in fleet["uses"].items()},
-        builds={key: _builds_with(fleet["makes"], key) for key in kinds},
+        builds=builds,
         shops=[Workshop(**shop) for shop in _read("shops.toml")["shops"]],
         kinds=kinds,
         bills={
@@ -240,22 +256,29 @@ def _read_voice(name: str, table: Mapping[str, Any]) -> Voice:
     return Voice(name=name, **{**table, **lists})
 
 
-def _builds_with(makes: Sequence[Mapping[str, Any]], kind: str) -> list[Build]:
-    """Everything on the road that carries this kind of unit."""
-    return [
+def _builds_with(makes: Sequence[Mapping[str, Any]], kind: Mapping[str, Any]) -> list[Build]:
+    """Everything on the road that carries this kind of unit, with the drives that have one."""
+    builds = [
         build
         for make in makes
         for model in make["models"]
         for engine in model["engines"]
         for build in _builds_of(make, model, make["engines"][engine])
-        if kind in build.fits
+        if kind["kind"] in build.fits
     ]
+    return [_driven(build, kind["drives"]) for build in builds] if "drives" in kind else builds
+
+
+def _driven(build: Build, drives: Sequence[str]) -> Build:
+    having = [drive for drive in build.drives if drive in drives]
+    # A model is built as often with one drive as with another.
+    return replace(build, drives=having, share=build.share * len(having) / len(build.drives))
 
 
 def _builds_of(
     make: Mapping[str, Any], model: Mapping[str, Any], engine: Mapping[str, Any]
 ) -> list[Build]:
-    gearboxes = model["gearboxes"]
+    gearboxes = engine.get("gearboxes", model["gearboxes"])
     all_boxes = sum(gearboxes.values())
     builds = []
     for gearbox, share in gearboxes.items():
@@ -276,9 +299,14 @@ def _builds_of(
     return builds
 
 
-def _read_variants(name: str) -> dict[str, UnitKind]:
-    data = _read(f"kinds/{name}") | _read(f"talk/{name}")
-    return {fuel: _read_kind(_for_fuel(data, fuel)) for fuel in FUELS}
+def _read_files(name: str) -> dict[str, Any]:
+    return _read(f"kinds/{name}") | _read(f"talk/{name}")
+
+
+def _read_variants(data: Mapping[str, Any], builds: Sequence[Build]) -> dict[str, UnitKind]:
+    """The kind as each fuel has it that carries it."""
+    burnt = {build.fuel for build in builds}
+    return {fuel: _read_kind(_for_fuel(data, fuel)) for fuel in FUELS if fuel in burnt}
 
 
 def _for_fuel(node: Any, fuel: str) -> Any:
@@ -312,12 +340,16 @@ def _read_kind(data: Mapping[str, Any]) -> UnitKind:
         levels={name: Scale.read(pull) for name, pull in data["levels"].items()},
         checks={
             key: CheckHabit(
-                float(check["done"]), Reading.read(check["normal"]), check.get("unit", "")
+                float(check["done"]),
+                Reading.read(check["normal"]),
+                check.get("unit", ""),
+                tuple(check.get("of", ())),
             )
             for key, check in data["checks"].items()
         },
         faults=[_read_fault(fault) for fault in data["faults"]],
         when=data.get("when", {}),
+        around=data.get("around", {}),
         says=data["says"],
         seen=data.get("seen", {}),
         did=data["did"],
