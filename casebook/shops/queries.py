@@ -25,6 +25,10 @@ def get_shop(text: str) -> Shop:
     return found[0]
 
 
+def list_shops() -> QuerySet[Shop]:
+    return Shop.objects.order_by("pk")
+
+
 def list_people(shop: Shop) -> QuerySet[Person]:
     return Person.objects.filter(shop=shop).order_by("email")
 
