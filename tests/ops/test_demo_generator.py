@@ -86,6 +86,23 @@ def test_shops_kinds_and_words_vary(many):
     assert len({case["complaint"] for _, case in many}) > 0.98 * len(many)
 
 
+def test_what_is_left_alone_says_why(many):
+    left = [
+        (attempt["result"], action)
+        for _, case in many
+        for attempt in case.get("attempts", [])
+        if attempt["level"] == "none"
+        for action in attempt.get("actions", [])
+    ]
+    assert {action for _, action in left} == {
+        "diagnosis_only",
+        "clear_codes",
+        "repair_declined",
+        "handed_on",
+    }
+    assert ("no_fault_found", "repair_declined") not in left
+
+
 def test_nobody_checks_the_pump_of_electric_steering(many):
     checks = Counter(
         (case["unit"].get("family", "")[:2], finding["check"])

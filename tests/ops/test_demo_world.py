@@ -170,6 +170,34 @@ def test_what_is_of_one_fuel_is_not_met_on_the_other():
     assert "charger" not in {fault.key for fault in drives["petrol"].faults}
 
 
+def terms_met():
+    """Keys of symptoms, checks and actions that the world's cases can carry."""
+    faults = [fault for kind in KINDS for fault in kind.faults]
+    return {
+        "symptoms": {key for fault in faults for key in fault.symptoms},
+        "checks": {check for kind in KINDS for check, _ in readings(kind)},
+        "actions": {
+            key
+            for fault in faults
+            for ways in fault.actions.values()
+            for way in ways
+            for key in way
+        },
+    }
+
+
+@pytest.mark.parametrize("theme", ["symptoms", "checks", "actions"])
+def test_nearly_all_of_the_vocabulary_is_met_in_the_demo(theme):
+    known, met = set(getattr(VOCABULARY, theme)), terms_met()[theme]
+    assert met <= known
+    assert len(met) >= 0.9 * len(known), sorted(known - met)
+
+
+def test_nine_tenths_of_the_unit_kinds_are_met_in_the_demo():
+    assert set(WORLD.kinds) <= set(VOCABULARY.units)
+    assert len(WORLD.kinds) >= 0.9 * len(VOCABULARY.units)
+
+
 def test_bills_run_from_low_to_high():
     for action, bill in WORLD.bills.items():
         assert 0 <= bill.parts[0] <= bill.parts[1], action

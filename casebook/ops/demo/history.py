@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
@@ -13,6 +13,11 @@ from casebook.ops.demo.repairs import Work, choose_level, do_work, judge_severit
 
 _CALL_DAYS = (30, 180, 365)
 _MOST_ATTEMPTS = 4
+# What is entered as done where nothing is repaired.
+_LEFT_ALONE: Mapping[str, Mapping[str, float]] = {
+    "nothing": {"diagnosis_only": 0.7, "clear_codes": 0.3},
+    "declined": {"repair_declined": 0.8, "handed_on": 0.2},
+}
 _NEVER = 1e9
 
 
@@ -87,6 +92,8 @@ def _is_left_alone(bay: Bay, story: Story, day: date) -> bool:
     else:
         return False
     attempt: dict[str, Any] = {"on": day.isoformat(), "level": "none", "result": result}
+    if dice.chance(0.5):
+        attempt["actions"] = [dice.weigh(_LEFT_ALONE[told])]
     if dice.chance(bay.shop.prices):
         hours = round(dice.between(0.3, 1.5), 1)
         cost = f"{hours * bay.shop.rate:.2f}"
