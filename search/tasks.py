@@ -8,11 +8,6 @@ from django.utils import timezone
 from search import adapter
 
 
-@shared_task(name="search.tasks.build_index")
-def build_index() -> None:
-    adapter.build_index()
-
-
 @shared_task(name="search.tasks.refresh_index")
 def refresh_index(reason: str = "") -> None:
     """Rebuild where it is worth it; always where a process says why it can't use what is there."""

@@ -9,22 +9,7 @@ from uuid import UUID
 from pydantic import Field
 
 from api.v1.answers import Answer, LevelName
-
-GroupName = Literal[
-    "unit_kind",
-    "unit_family",
-    "make",
-    "model",
-    "year",
-    "code",
-    "code_family",
-    "symptom",
-    "check_result",
-    "odometer_band",
-    "opened_quarter",
-    "level",
-    "action",
-]
+from casebook.outcomes.requests import GroupName
 
 
 class LevelStatistics(Answer):

@@ -257,6 +257,9 @@ class Postgres(Server):
             "listen_addresses": "127.0.0.1",
             "port": str(self.port),
             "unix_socket_directories": "",
+            # A failing statement carries what people typed; that belongs in no log.
+            "log_min_error_statement": "panic",
+            "log_error_verbosity": "terse",
         }
         command = [str(program), "-D", str(view / self.name)]
         for key, value in options.items():

@@ -14,8 +14,10 @@ from django.conf import settings
 from django.db import DatabaseError, connection, connections
 from django.db.migrations.executor import MigrationExecutor
 from django.utils import timezone
+from kombu.exceptions import OperationalError
 
 from casebook.cases.models import Outbox
+from casebook.celery import app
 from casebook.shops.models import Shop
 from casebook.shops.tenancy import acting_for, reading_shared
 from search.adapter import index_status
@@ -109,6 +111,22 @@ def look_at_redis() -> Iterator[Observation]:
     yield Observation(GOOD, "Redis", "answers.")
 
 
+def look_at_worker() -> Iterator[Observation]:
+    try:
+        answers = app.control.ping(timeout=2.0)
+    except (OperationalError, redis.RedisError):
+        return  # said of Redis already
+    if answers:
+        yield Observation(GOOD, "worker", f"{len(answers)} at work.")
+        return
+    yield Observation(
+        WATCH,
+        "worker",
+        "None answers: exports and the index wait, posting and searching go on.",
+        "Run manage.py up, which starts one; its lines say why if it ends again.",
+    )
+
+
 def look_at_outbox() -> Iterator[Observation]:
     waiting = Outbox.objects.filter(quarantined_at=None)
     oldest = waiting.order_by("created_at").values_list("created_at", flat=True).first()
@@ -190,6 +208,7 @@ LOOKS: tuple[Callable[[], Iterator[Observation]], ...] = (
     look_at_database,
     look_at_migrations,
     look_at_redis,
+    look_at_worker,
     look_at_outbox,
     look_at_shared,
     look_at_index,

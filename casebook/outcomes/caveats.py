@@ -33,8 +33,3 @@ CAVEATS: Final[dict[str, str]] = {
         "The worse cases tend to get the bigger repair, so levels can't be compared as if by lot."
     ),
 }
-
-
-def describe_caveats(keys: list[str]) -> list[dict[str, str]]:
-    """The keys with their sentences, in order. Raises KeyError on an unknown key."""
-    return [{"key": key, "text": CAVEATS[key]} for key in keys]

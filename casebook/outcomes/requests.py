@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, get_args
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
@@ -14,7 +14,7 @@ from casebook.errors import FieldError, InvalidDocument
 from casebook.vocabulary import load_vocabulary
 from casebook.vocabulary.codes import CodeError, parse_code
 
-GROUPS: Final = (
+GroupName = Literal[
     "unit_kind",
     "unit_family",
     "make",
@@ -28,7 +28,8 @@ GROUPS: Final = (
     "opened_quarter",
     "level",
     "action",
-)
+]
+GROUPS: Final[tuple[str, ...]] = get_args(GroupName)
 # A part is only ever shown within its whole, so that tables of one and of the other fit together.
 WHOLE_OF: Final = {"unit_family": "unit_kind", "model": "make", "code": "code_family"}
 MOST_GROUPS: Final = 3

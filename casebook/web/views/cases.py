@@ -178,7 +178,8 @@ def edit_case(request: HttpRequest, case_id: UUID) -> HttpResponse:
 
 def _read_version(request: HttpRequest) -> int:
     text = request.POST.get("version", "")
-    return int(text) if text.isdigit() else 0
+    # Nine places: what a version can be, and the database hold. Else it matches none.
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0
 
 
 def _show_edit(
