@@ -1,83 +1,12 @@
-"""The blocks a case is compared by. Each says how it reads a case and how it explains itself.
-
-A `Bag` is compared by cosine, an `ItemBlock` over what the query has (the package's docstring
-gives the formulas). Adding one: a class here, a line in `make_blocks`, a weight and a credit in
-`search.core.design`, a test.
-"""
+"""Codes, symptoms and what checks showed."""
 
 from __future__ import annotations
 
-import math
-from collections import Counter
 from collections.abc import Iterator, Mapping
-from itertools import pairwise
 from typing import Any, ClassVar
 
-from search.core.design import Design, Scale
-from search.core.reading import Bag, Block, Feature, Item, ItemBlock, View, soft_bins, unit_length
-from search.core.text import letter_groups, squeeze
-
-# --- Text -------------------------------------------------------------------------------------
-
-
-class Text(Bag):
-    """The complaint, one way or another."""
-
-    part = "text"
-    slot = "text"
-
-    def slots(self, view: View) -> list[str]:
-        return ["text"] if view.tokens else []
-
-
-class Words(Text):
-    name = "words"
-
-    def strengths(self, view: View) -> dict[str, float]:
-        counts = Counter(token.word for token in view.tokens)
-        return {self.key(word): 1.0 + math.log(count) for word, count in counts.items()}
-
-    def spoken(self, view: View) -> dict[str, str]:
-        return {self.key(token.word): token.said for token in reversed(view.tokens)}
-
-
-class WordPairs(Text):
-    """Neighbouring words: "no drive" is not "no … drive"."""
-
-    name = "word_pairs"
-
-    def strengths(self, view: View) -> dict[str, float]:
-        counts = Counter((one.word, two.word) for one, two in pairwise(view.tokens))
-        return {self.key(*pair): 1.0 + math.log(count) for pair, count in counts.items()}
-
-    def spoken(self, view: View) -> dict[str, str]:
-        return {}  # its words have been shown as words
-
-
-class Letters(Text):
-    """Groups of letters within words, so that misspellings meet what was meant."""
-
-    name = "letters"
-    told_from = 0.5
-
-    def __init__(self, size: int) -> None:
-        self.size = size
-
-    def strengths(self, view: View) -> dict[str, float]:
-        counts = Counter(
-            group for token in view.tokens for group in letter_groups(token.word, self.size)
-        )
-        return {self.key(group): 1.0 + math.log(count) for group, count in counts.items()}
-
-    def spoken(self, view: View) -> dict[str, str]:
-        return {
-            self.key(group): token.said
-            for token in reversed(view.tokens)
-            for group in letter_groups(token.word, self.size)
-        }
-
-
-# --- Codes ------------------------------------------------------------------------------------
+from search.core.design import Scale
+from search.core.reading import Bag, Feature, Item, ItemBlock, View, soft_bins, unit_length
 
 
 class Codes(Bag):
@@ -119,9 +48,6 @@ class Codes(Bag):
 
     def slots(self, view: View) -> list[str]:
         return ["codes"] if view.listed("codes") else []
-
-
-# --- Symptoms and findings --------------------------------------------------------------------
 
 
 class Symptoms(ItemBlock):
@@ -236,116 +162,3 @@ class Findings(ItemBlock):
             for i in (at - 1, at + 1)
             if 0 <= i < len(ordered)
         }
-
-
-# --- Vehicle and unit -------------------------------------------------------------------------
-
-
-class Names(ItemBlock):
-    """Fields that are equal or not, with fixed shares; spelling of names is levelled."""
-
-    SHARES: ClassVar[Mapping[str, float]]
-    # Fields of several words, compared word by word: "2.0 diesel".
-    WORDED: ClassVar[frozenset[str]] = frozenset()
-
-    def _words(self, view: View, field: str) -> dict[str, str]:
-        """Levelled name -> as written."""
-        written = view.text(field)
-        pieces = written.split() if field in self.WORDED else [written]
-        return {squeeze(piece): piece for piece in pieces if squeeze(piece)}
-
-    def features(self, view: View) -> Iterator[Feature]:
-        for field in self.SHARES:
-            for word in self._words(view, field):
-                yield Feature(self.key(field, word))
-
-    def slots(self, view: View) -> list[str]:
-        return [field for field in self.SHARES if self._words(view, field)]
-
-    def items(self, view: View) -> list[Item]:
-        out: list[Item] = []
-        for field, share in self.SHARES.items():
-            words = self._words(view, field)
-            out.extend(
-                Item(written, share / len(words), ((self.key(field, word), 1.0),), slot=field)
-                for word, written in words.items()
-            )
-        return out
-
-
-class Vehicle(Names):
-    name = "vehicle"
-    part = "vehicle"
-    SHARES = {"make": 0.3, "model": 0.4, "engine": 0.2, "drive": 0.1}
-    WORDED = frozenset({"engine"})
-
-
-class Unit(Names):
-    name = "unit"
-    part = "unit"
-    SHARES = {"unit_kind": 0.6, "unit_family": 0.4}
-
-
-class Amount(ItemBlock):
-    """One number against soft bins."""
-
-    told_from = 0.5
-    field: ClassVar[str]
-    slot: ClassVar[str]
-    said_as: ClassVar[str]
-
-    def __init__(self, centres: tuple[float, ...]) -> None:
-        self.centres = centres
-
-    def _bins(self, view: View) -> list[tuple[str, float]]:
-        value = view.number(self.field)
-        if value is None:
-            return []
-        bins = unit_length(soft_bins(value, self.centres))
-        return [(self.key(str(i)), weight) for i, weight in bins]
-
-    def features(self, view: View) -> Iterator[Feature]:
-        return (Feature(name, weight) for name, weight in self._bins(view))
-
-    def slots(self, view: View) -> list[str]:
-        return [self.slot] if self._bins(view) else []
-
-    def items(self, view: View) -> list[Item]:
-        bins = self._bins(view)
-        if not bins:
-            return []
-        words = view.case.get("said") or {}
-        said = words.get(self.field) or self.said_as.format(view.number(self.field))
-        return [Item(said, 1.0, tuple(bins), slot=self.slot)]
-
-
-class Age(Amount):
-    name = "age"
-    part = "age"
-    field = "age_years"
-    slot = "age"
-    said_as = "{:.0f} years"
-
-
-class Odometer(Amount):
-    name = "odometer"
-    part = "odometer"
-    field = "odometer_km"
-    slot = "odometer"
-    said_as = "{:.0f} km"
-
-
-def make_blocks(design: Design) -> tuple[Block, ...]:
-    """All blocks, in the order in which their terms are added up and their parts shown."""
-    return (
-        Words(),
-        WordPairs(),
-        Letters(design.letter_group_size),
-        Codes(),
-        Symptoms(),
-        Findings(design.scales, design.neighbour_alikeness),
-        Unit(),
-        Vehicle(),
-        Age(design.age_centres_years),
-        Odometer(design.odometer_centres_km),
-    )
