@@ -294,7 +294,7 @@ def _warn_of_vehicle(vehicle: VehicleSeen, today: date) -> Iterator[dict[str, st
     if vehicle.year is not None and vehicle.year > today.year + 1:
         yield _warning("/vehicle/year", f"{vehicle.year} is more than a year ahead.")
     if vehicle.vin:
-        reading = read_vin(vehicle.vin)
+        reading = read_vin(vehicle.vin, today=today)
         if reading.check_digit == "wrong":
             yield _warning(
                 "/vehicle/vin",
@@ -303,7 +303,10 @@ def _warn_of_vehicle(vehicle: VehicleSeen, today: date) -> Iterator[dict[str, st
             )
         if vehicle.year and reading.years and vehicle.year not in reading.years:
             years = " or ".join(map(str, reading.years))
-            yield _warning("/vehicle/year", f"The VIN says {years}, the case {vehicle.year}.")
+            doubt = f"The VIN says {years}, the case {vehicle.year}."
+            if not reading.north_american:
+                doubt += " Outside North America a VIN need not tell the year."
+            yield _warning("/vehicle/year", doubt)
     if vehicle.odometer is not None:
         age = None if vehicle.year is None else max(0, today.year - vehicle.year)
         for doubt in odometer_doubts(vehicle.odometer.value, vehicle.odometer.unit, age_years=age):

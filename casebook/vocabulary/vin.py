@@ -19,8 +19,8 @@ from typing import Final, Literal
 LENGTH: Final = 17
 CHECK_PLACE: Final = 8
 YEAR_PLACE: Final = 9
-# Years further ahead than this are no model years yet.
-YEARS_AHEAD: Final = 2
+# Vehicles of the next model year are sold already, of a later one none.
+YEARS_AHEAD: Final = 1
 
 _WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
 _VALUES: Final = {
@@ -108,7 +108,8 @@ class VinReading:
     check_digit: "wrong" only where one is required (North America); elsewhere "not_used", unless
     it happens to be right.
     expected: the check digit that the other characters ask for.
-    years: possible model years, ascending; empty where nothing can be said.
+    years: possible model years, the likeliest first; empty where nothing can be said. Two where
+    a VIN alone can't tell them apart, and then neither contradicts it.
     region, country: where the maker of that identifier is seated, None where not assigned here.
     maker_code: the first three characters. small_maker: fewer than 1,000 vehicles a year, the
     maker is then known only by positions 12 to 14 too.
@@ -130,7 +131,7 @@ def read_vin(text: str, *, today: date | None = None) -> VinReading:
     today: bounds the model years, default the day of the clock. Raises VinError with the remedy
     for a wrong length or wrong characters.
     """
-    vin = _tidy(text)
+    vin = tidy_vin(text)
     country = _country(vin[:2])
     # The United States give out 7F to 70 too, beside 1 to 5 that are North America's own.
     north_american = vin[0] in "12345" or (vin[0] == "7" and country == "United States")
@@ -142,7 +143,7 @@ def read_vin(text: str, *, today: date | None = None) -> VinReading:
     return VinReading(
         check_digit=verdict,
         expected=expected,
-        years=_model_years(vin, north_american, last_year),
+        years=_model_years(vin, north_american, verdict, last_year),
         region="North America" if north_american else _region(vin[0]),
         country=country,
         maker_code=vin[:3],
@@ -161,7 +162,8 @@ def check_digit(vin: str) -> str:
     return "X" if remainder == 10 else str(remainder)
 
 
-def _tidy(text: str) -> str:
+def tidy_vin(text: str) -> str:
+    """The 17 clean characters of it. Raises VinError as `read_vin` does."""
     vin = _SEPARATORS.sub("", unicodedata.normalize("NFKC", text)).upper()
     vin = vin.translate(_LOOK_ALIKES)
     wrong = [ch for ch in dict.fromkeys(vin) if ch not in _VALUES]
@@ -188,14 +190,17 @@ def _length_remedy(length: int) -> str:
     return f"A VIN has 17 characters, this has {length}; remove what is too much."
 
 
-def _model_years(vin: str, north_american: bool, last_year: int) -> tuple[int, ...]:
-    """The years that position 10 may stand for, ascending.
+def _model_years(
+    vin: str, north_american: bool, verdict: CheckDigit, last_year: int
+) -> tuple[int, ...]:
+    """The years that position 10 may stand for, the likeliest first.
 
-    In North America a digit in position 7 means the first cycle, a letter the second (49 CFR
-    565.15(b): passenger cars, multipurpose vehicles and trucks up to 10,000 lb). Buses, heavy
-    trucks, trailers and motorcycles are outside the rule, which a VIN alone does not tell; only
-    where the rule gives a year to come it surely does not hold. Elsewhere both cycles, or none
-    where position 10 is no year's sign.
+    Position 10 repeats after 30 years. 49 CFR 565.15 lets position 7 tell the cycles apart, a
+    digit for the first and a letter for the second, but only for passenger cars and for
+    multipurpose vehicles and trucks of up to 10,000 lb (4,536 kg) gross weight. Buses, heavier
+    trucks, trailers and motorcycles may have either there in either cycle, and no character says
+    which kind of vehicle it is. So the rule orders the years and excludes none; only a year still
+    to come is left out. None at all where position 10 is no year's sign.
     """
     place = _YEAR_CODES.find(vin[YEAR_PLACE])
     if place < 0:
@@ -203,9 +208,24 @@ def _model_years(vin: str, north_american: bool, last_year: int) -> tuple[int, .
     first, second = _FIRST_YEAR + place, _FIRST_YEAR + place + _CYCLE
     if second > last_year:
         return (first,)
-    if not north_american:
+    if _follows_position_7(vin, north_american, verdict) and vin[6].isdigit():
         return first, second
-    return (first,) if vin[6].isdigit() else (second,)
+    # A letter says so, or nothing does: then the newer, of which more are on the road.
+    return second, first
+
+
+def _follows_position_7(vin: str, north_american: bool, verdict: CheckDigit) -> bool:
+    """Whether position 7 is more likely than not to tell the cycle.
+
+    In North America makers of fewer than 1,000 vehicles a year mostly make trailers and other
+    vehicles that the rule leaves out (common practice, no source), and codes that begin with 7
+    came into use in the second cycle (in NHTSA's register of makers, with few exceptions).
+    Elsewhere nobody is bound by the rule; but a check digit that is right, by chance only once in
+    eleven, hints at a vehicle made for sale in North America.
+    """
+    if north_american:
+        return vin[2] != "9" and vin[0] != "7"
+    return verdict == "ok"
 
 
 def _region(first: str) -> str | None:

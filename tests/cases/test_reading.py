@@ -13,6 +13,7 @@ from casebook.cases.reading import read_case, read_search
 from casebook.errors import InvalidDocument
 from casebook.vocabulary import load_vocabulary
 from casebook.vocabulary.terms import Rename
+from casebook.vocabulary.vin import read_vin
 from tests.factories import case_data
 
 TODAY = date(2026, 11, 25)
@@ -124,3 +125,23 @@ def test_a_search_may_use_old_names_too() -> None:
     search = read_search({"symptoms": [{"symptom": "lukewarm_air"}]}, today=TODAY)
     assert search.symptoms[0].symptom == "warm_air"
     assert [warning["pointer"] for warning in search.warnings] == ["/symptoms/0/symptom"]
+
+
+# Years that position 10 can stand for: 49 CFR 565.15. The first VIN's likelier year is 2015, the
+# second's 1996 or 2026.
+@pytest.mark.parametrize("vin", ["1HGCR2F3XFA027534", "WP0ZZZ99ZTS392124"])
+@pytest.mark.parametrize("years_off, warned", [(0, False), (30, False), (3, True)])
+def test_a_year_is_doubted_only_if_the_vin_can_mean_neither(
+    vin: str, years_off: int, warned: bool
+) -> None:
+    newer = read_vin(vin, today=TODAY).years[0]
+    vehicle = {"year": newer - years_off, "make": "Corvane", "vin": vin}
+    case = read_case(case_data(vehicle=vehicle), today=TODAY)
+    assert ("/vehicle/year" in [warning["pointer"] for warning in case.warnings]) is warned
+
+
+def test_a_vin_does_not_name_the_make_of_a_case() -> None:
+    vehicle = {"year": 2015, "vin": "1HGCR2F3XFA027534"}
+    with pytest.raises(InvalidDocument) as refused:
+        read_case(case_data(vehicle=vehicle), today=TODAY)
+    assert "/vehicle/make" in [error.pointer for error in refused.value.errors]
