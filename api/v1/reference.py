@@ -19,7 +19,8 @@ from api.views import ApiView, respond, respond_tagged
 from casebook.cases.services import today
 from casebook.errors import FieldError, InvalidDocument
 from casebook.vocabulary import load_vocabulary
-from casebook.vocabulary.vin import VinError, read_vin
+from casebook.vocabulary.makes import look_up_make
+from casebook.vocabulary.vin import VinError, read_vin, tidy_vin
 
 
 class VocabularyView(ApiView):
@@ -47,11 +48,18 @@ class VinView(ApiView):
         responses=reference_answers.Vin,
     )
     def post(self, request: Request) -> HttpResponse:
-        vin = read_vin_question(request.data)
+        question = read_vin_question(request.data)
         try:
-            return respond(asdict(read_vin(vin, today=today())))
+            vin = tidy_vin(question)
         except VinError as error:
             raise InvalidDocument([FieldError("/vin", str(error))]) from error
+        maker = look_up_make(vin)
+        named = {
+            "make": maker.make if maker else None,
+            "model": maker.model if maker else None,
+            "make_source": maker.source if maker else None,
+        }
+        return respond(asdict(read_vin(vin, today=today())) | named)
 
 
 class MeView(ApiView):

@@ -131,7 +131,14 @@ class Code(CodeEntry):
 class Vin(Answer):
     check_digit: Literal["ok", "wrong", "not_used"]
     expected: str = Field(description="The check digit that the other characters ask for.")
-    years: list[int] = Field(description="Possible model years; empty where it doesn't say.")
+    years: list[int] = Field(
+        description="Possible model years, the likeliest first; empty where it doesn't say."
+    )
+    make: str | None = Field(
+        description="A suggestion in its source's spelling; null where this server can't tell."
+    )
+    model: str | None = Field(description="Likewise.")
+    make_source: str | None = Field(description="Where make and model come from.")
     region: str | None
     country: str | None
     maker_code: str

@@ -8,7 +8,9 @@ from typing import Any
 import pytest
 from django.test import Client
 
+from api.v1 import reference
 from casebook.vocabulary import load_vocabulary
+from casebook.vocabulary.makes import Maker
 from tests.clients import ApiClient, pointers_of
 
 
@@ -58,6 +60,26 @@ def test_a_vin_is_neither_stored_nor_logged(client: ApiClient, caplog: Any) -> N
     assert response.status_code == 200
     assert response["Cache-Control"] == "private, no-store"
     assert "KP042788" not in caplog.text
+
+
+def test_a_vin_gives_its_years_the_likeliest_first_and_no_make_where_nobody_knows_it(
+    client: ApiClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reference, "look_up_make", lambda vin: None)
+    answer = client.post("/vin", {"vin": "1m8 gdm9ax kp042788"}).json()
+    assert answer["years"] == [1989, 2019]  # a bus, for which position 7 decides nothing
+    assert (answer["check_digit"], answer["country"]) == ("ok", "United States")
+    assert [answer[name] for name in ("make", "model", "make_source")] == [None, None, None]
+
+
+def test_a_make_is_suggested_with_its_source_and_asked_for_with_the_clean_vin(
+    client: ApiClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    makers = {"1M8GDM9AXKP042788": Maker("Corvane", "Parcel 300", "a register")}
+    monkeypatch.setattr(reference, "look_up_make", makers.get)
+    answer = client.post("/vin", {"vin": "1m8-gdm9ax kp042788"}).json()
+    named = [answer[name] for name in ("make", "model", "make_source")]
+    assert named == ["Corvane", "Parcel 300", "a register"]
 
 
 def test_me_says_for_whom_the_caller_speaks(client: ApiClient, shop: Any, keys: Any) -> None:
