@@ -194,7 +194,8 @@ def _similar(item: Mapping[str, Any], kind: str | None) -> Similar:
     """kind: of the unit looked up, which need not be said of each case again."""
     case, own_id = item["case"], item["own_case_id"]
     vehicle = case["vehicle"]
-    reasons = give_reasons(item["parts"], item["similarity"])
+    codes = [code["code"] for code in case["codes"] if code.get("stage", "intake") == "intake"]
+    reasons = give_reasons(item["parts"], item["similarity"], codes=codes)
     unit = case["unit"]
     details = [
         unit["family"] if unit["kind"] == kind else name_whole_unit(unit),

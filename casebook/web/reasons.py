@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from casebook.vocabulary import load_vocabulary
 from casebook.web.words import (
     BLOCK_NAMES,
+    NO_BREAK_SPACE,
     group_thousands,
     name_check,
     name_condition,
@@ -46,14 +47,16 @@ class Reason:
     matched: bool
 
 
-def give_reasons(parts: Sequence[Mapping[str, Any]], similarity: float) -> list[Reason]:
-    """Largest first; points add up to the similarity in points."""
+def give_reasons(
+    parts: Sequence[Mapping[str, Any]], similarity: float, *, codes: Collection[str] = ()
+) -> list[Reason]:
+    """Largest first; points add up to the similarity in points. codes: of the case."""
     points = share_points([part["share"] for part in parts], whole=similarity)
     reasons = [
         Reason(
             point,
             BLOCK_NAMES.get(part["block"], part["block"].replace("_", " ").capitalize()),
-            say_terms(part["block"], part["matched"]),
+            say_terms(part["block"], part["matched"], codes),
             bool(part["matched"]),
         )
         for part, point in zip(parts, points, strict=True)
@@ -62,12 +65,25 @@ def give_reasons(parts: Sequence[Mapping[str, Any]], similarity: float) -> list[
     return sorted(reasons, key=lambda reason: (-reason.points, reason.name))
 
 
-def say_terms(block: str, matched: Sequence[str]) -> str:
+def say_terms(block: str, matched: Sequence[str], codes: Collection[str] = ()) -> str:
     if not matched:
         return _WITHOUT_TERMS.get(block, "")
+    if block == "codes":
+        return ", ".join(_say_codes(matched, codes))
     say = _SAYINGS.get(block)
     said = say(matched) if say else list(matched)
     return ", ".join(dict.fromkeys(said))
+
+
+def _say_codes(matched: Sequence[str], codes: Collection[str]) -> list[str]:
+    """What the two share: a code, or only its circuit. A code with its failure type says both."""
+    there = {code.partition("-")[0] for code in codes}
+    typed = {code.partition("-")[0] for code in matched if "-" in code}
+    return [
+        code if not there or code.partition("-")[0] in there else f"same circuit as {code}"
+        for code in matched
+        if code not in typed
+    ]
 
 
 def _say_words(matched: Sequence[str]) -> list[str]:
@@ -97,7 +113,8 @@ def _say_findings(matched: Sequence[str]) -> list[str]:
         check = load_vocabulary().checks.get(key)
         shown = name_result(key, result)
         if check is not None and check.kind == "number":
-            shown = f"near {result}\N{NO-BREAK SPACE}{check.unit or ''}".strip()
+            # The user's own number, with the unit in which it was given.
+            shown = f"near {result.replace(' ', NO_BREAK_SPACE)}"
         said.append(f"{name_check(key)}: {shown}")
     return said
 
@@ -108,6 +125,11 @@ def _say_vehicle(matched: Sequence[str]) -> list[str]:
 
 def _say_unit(matched: Sequence[str]) -> list[str]:
     return [name_unit(term) if term in load_vocabulary().units else term for term in matched]
+
+
+def _say_age(matched: Sequence[str]) -> list[str]:
+    """Told as the model year that was asked for."""
+    return [f"about as old as yours ({term})" if term.isdigit() else term for term in matched]
 
 
 def _say_odometer(matched: Sequence[str]) -> list[str]:
@@ -128,5 +150,6 @@ _SAYINGS = {
     "findings": _say_findings,
     "vehicle": _say_vehicle,
     "unit": _say_unit,
+    "age": _say_age,
     "odometer": _say_odometer,
 }

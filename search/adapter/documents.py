@@ -13,7 +13,7 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from casebook.cases.documents import SearchDocument
+from casebook.cases.documents import FindingDocument, SearchDocument
 from casebook.cases.masking import mask_text
 from casebook.cases.sharing import band_of, describe_finding
 from casebook.vocabulary import load_vocabulary
@@ -83,7 +83,9 @@ def read_query(document: SearchDocument, *, today: date) -> dict[str, Any]:
             if item.stage == "intake"
         ],
         "findings": [
-            _finding(describe_finding(item)) for item in document.findings if item.stage == "intake"
+            _finding(describe_finding(item)) | _as_given(item)
+            for item in document.findings
+            if item.stage == "intake"
         ],
         "make": vehicle.make,
         "model": vehicle.model,
@@ -93,7 +95,10 @@ def read_query(document: SearchDocument, *, today: date) -> dict[str, Any]:
         "unit_family": unit.family,
         "age_years": _age(vehicle.year, f"{today:%Y-%m}"),
         "odometer_km": _middle(band_of(odometer.km if odometer else None)),
-        "said": {"odometer_km": f"{odometer.value:.0f} {odometer.unit}"} if odometer else {},
+        "said": {
+            "odometer_km": f"{odometer.value:.10g} {odometer.unit}" if odometer else "",
+            "age_years": str(vehicle.year or ""),
+        },
     }
 
 
@@ -135,6 +140,13 @@ def _finding(item: Mapping[str, Any]) -> dict[str, Any]:
     if item.get("value") is not None:
         return found | {"value": float(item["value"])}
     return found | {"result": item["result"]}
+
+
+def _as_given(item: FindingDocument) -> dict[str, str]:
+    """A number in the unit that the user gave it in: explanations speak the user's words."""
+    if item.value is None:
+        return {}
+    return {"said": f"{item.value:.10g} {item.unit or ''}".strip()}
 
 
 def _age(year: int | None, month: str) -> float | None:

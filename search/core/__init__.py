@@ -21,7 +21,8 @@ A case is a plain mapping; every key but `id` may be missing or None:
 
 (the last three are for filters only, as are unit_kind and make besides their use in blocks). A
 query has the same form; it may say how an amount was given, for the explanations ("said":
-{"odometer_km": "81000 mi"}). Values of a number check stand in the unit of its scale.
+{"odometer_km": "81000 mi", "age_years": "2019"}, and in a finding "said": "16 psi"). Values of a
+number check stand in the unit of its scale.
 
 The similarity
 --------------

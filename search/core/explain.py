@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,17 +27,28 @@ class Part:
 def stored_values(
     segment: Segment, terms: NDArray[np.int64], docs: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Values of some features (-1: unknown) in some cases; shape (len(terms), len(docs))."""
+    """Values of some features (-1: unknown) in some cases; shape (len(terms), len(docs)).
+
+    A binary search in all the postings at once: few steps over many pairs cost less than many
+    searches of one feature each.
+    """
     out = np.zeros((len(terms), len(docs)))
-    for row, term in enumerate(terms.tolist()):
-        if term < 0:
-            continue
-        span = slice(int(segment.starts[term]), int(segment.starts[term + 1]))
-        having = segment.docs[span]
-        if not len(having):
-            continue
-        at = np.minimum(np.searchsorted(having, docs), len(having) - 1)
-        out[row] = np.where(having[at] == docs, segment.values[span][at], 0.0)
+    rows = np.flatnonzero(terms >= 0)
+    if not len(rows) or not len(docs):
+        return out
+    known = terms[rows]
+    ends = np.broadcast_to(segment.starts[known + 1][:, None], (len(rows), len(docs)))
+    low = np.repeat(segment.starts[known][:, None], len(docs), axis=1)
+    high = ends.copy()
+    last = len(segment.docs) - 1
+    while np.any(open_ := low < high):
+        middle = np.minimum((low + high) // 2, last)
+        before = open_ & (segment.docs[middle] < docs)
+        low = np.where(before, middle + 1, low)
+        high = np.where(open_ & ~before, middle, high)
+    at = np.minimum(low, last)
+    found = (low < ends) & (segment.docs[at] == docs)
+    out[rows] = np.where(found, segment.values[at], 0.0)
     return out
 
 
@@ -56,27 +66,33 @@ def explain(
     )
     silent = (segment.slots[docs][:, None] >> np.arange(len(SLOTS), dtype=np.uint32)) & 1 == 0
     credits += silent @ query.slot_credits
+    said = _by_saying(query, query.coefficients[:, None] * values)
+    met = _by_saying(query, np.where(values > 0, query.coefficients[:, None], 0.0))
     return [
-        _parts_of_one(query, values[:, i], max(0.0, float(credits[i]))) for i in range(len(docs))
+        _parts_of_one(query, said[:, i], met[:, i], max(0.0, float(credits[i])))
+        for i in range(len(docs))
     ]
 
 
+def _by_saying(query: QueryVector, of_terms: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sums over the terms of each saying: shape (terms, cases) -> (sayings, cases)."""
+    out = np.zeros((len(query.sayings), of_terms.shape[1]))
+    if len(of_terms):
+        order = np.argsort(query.saying_of, kind="stable")
+        numbers = query.saying_of[order]
+        starts = np.flatnonzero(np.diff(numbers, prepend=-1))
+        out[numbers[starts]] = np.add.reduceat(of_terms[order], starts, axis=0)
+    return out
+
+
 def _parts_of_one(
-    query: QueryVector, values: NDArray[np.float64], credit: float
+    query: QueryVector, said: NDArray[np.float64], met: NDArray[np.float64], credit: float
 ) -> tuple[Part, ...]:
-    contributions = query.coefficients * values
-    said = np.bincount(query.saying_of, weights=contributions, minlength=len(query.sayings))
-    met = np.bincount(
-        query.saying_of,
-        weights=np.where(values > 0, query.coefficients, 0.0),
-        minlength=len(query.sayings),
-    )
+    """said, met: what each saying adds, and the coefficients of its terms that the case has."""
     shares: dict[str, float] = {}
     words: dict[str, dict[str, float]] = {}
-    for number, saying in enumerate(query.sayings):
-        share = float(said[number])
-        if share <= 0:
-            continue
+    for number in np.flatnonzero(said > 0).tolist():
+        saying, share = query.sayings[number], float(said[number])
         shares[saying.part] = shares.get(saying.part, 0.0) + share
         reached = share if saying.is_item else float(met[number])
         if saying.said and reached >= saying.told_from * saying.possible:
@@ -94,7 +110,3 @@ def _parts_of_one(
 def _strongest(words: dict[str, float]) -> tuple[str, ...]:
     ranked = sorted(words.items(), key=lambda pair: (-pair[1], pair[0]))
     return tuple(word for word, _ in ranked[:MOST_WORDS])
-
-
-def total(parts: Sequence[Part]) -> float:
-    return min(1.0, sum(part.share for part in parts))

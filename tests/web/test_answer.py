@@ -172,6 +172,27 @@ def test_reasons_are_in_plain_words_and_their_points_add_up() -> None:
     assert "Not recorded in that case" in said
 
 
+@pytest.mark.parametrize(
+    "block, matched, said",
+    [
+        ("age", ["2019"], "about as old as yours (2019)"),
+        ("findings", ["low_side_pressure: 16 psi"], "Low-side pressure, running: near 16 psi"),
+        ("odometer", ["81000 mi"], "near 81 000 mi"),
+        ("codes", ["P0533"], "P0533"),
+        ("codes", ["P0533-62", "P0533"], "P0533-62"),
+        ("codes", ["P0532"], "same circuit as P0532"),
+        ("text", ["tranny"], "tranny"),
+    ],
+)
+def test_a_reason_is_told_in_the_words_of_whoever_asked(
+    block: str, matched: list[str], said: str
+) -> None:
+    item = similar() | {"parts": [{"block": block, "share": 0.5, "matched": matched}]}
+    item["case"] = CASE | {"codes": [{"code": "P0533", "status": "stored", "stage": "intake"}]}
+    case = present_answer(answer(similar=[item | {"similarity": 0.5}]), document={}).similar[0]
+    assert case.reasons[0].terms.replace("\u00a0", " ") == said
+
+
 def test_own_cases_lead_to_the_shops_own_page_and_others_to_the_shared_one() -> None:
     shown = present_answer(answer(similar=[similar("0190-own"), similar()]), document={})
     assert [case.path for case in shown.own] == ["/cases/0190-own"]

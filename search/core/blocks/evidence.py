@@ -143,8 +143,9 @@ class Findings(ItemBlock):
         value = finding.get("value")
         if value is None:
             probes |= self._neighbours(check, str(finding["result"]))
+        shown = finding["result"] if value is None else format(value, ".10g")
         return Item(
-            said=f"{check}: {finding['result'] if value is None else format(value, '.10g')}",
+            said=f"{check}: {finding.get('said') or shown}",
             weight=1.0,
             probes=tuple(probes.items()),
             rarity=tuple(bins),
