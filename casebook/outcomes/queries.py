@@ -121,14 +121,14 @@ def _as_neighbours(rows: Sequence[_Row]) -> Neighbours:
     return Neighbours(
         similarity=np.array([row.similarity for row in rows], np.float64),
         cluster=np.array([row.cluster for row in rows], np.int64),
-        first_level=_places([row.first_level for row in rows]),
+        first_level=level_places([row.first_level for row in rows]),
         event=np.array([EVENTS[row.event or "none"] for row in rows], np.int64),
         event_days=np.array([row.event_days or 0.0 for row in rows], np.float64),
-        resolved_by=_places([row.resolved_by for row in rows]),
+        resolved_by=level_places([row.resolved_by for row in rows]),
     )
 
 
-def _places(levels: Iterable[str | None]) -> IntArray:
+def level_places(levels: Iterable[str | None]) -> IntArray:
     return np.array([-1 if x is None else PLACE_OF_LEVEL[x] for x in levels], np.int64)
 
 
@@ -148,20 +148,20 @@ def _model_key(make: str, model: str) -> tuple[str, str]:
 
 def _identify(document: SearchDocument | None, rows: Sequence[_Row]) -> CaseIdentity:
     kind = document.unit.kind if document else None
-    kind = kind or _majority((row.kind, row.similarity) for row in rows)
+    kind = kind or majority((row.kind, row.similarity) for row in rows)
     of_kind = [row for row in rows if row.kind == kind]
     family = normalise_family(document.unit.family) if document else ""
-    family = family or _majority((row.family, row.similarity) for row in of_kind) or ""
+    family = family or majority((row.family, row.similarity) for row in of_kind) or ""
     model = None
     if document and document.vehicle.make and document.vehicle.model:
         model = _model_key(document.vehicle.make, document.vehicle.model)
     elif not document:
-        model = _majority((row.model, row.similarity) for row in of_kind)
+        model = majority((row.model, row.similarity) for row in of_kind)
     faults = [circuit_family(code.base) for code in document.codes] if document else []
     return CaseIdentity(kind, family or None, model, frozenset(faults))
 
 
-def _majority(votes: Iterable[tuple[Kept, float]]) -> Kept | None:
+def majority(votes: Iterable[tuple[Kept, float]]) -> Kept | None:
     """What has more than half of the weight, if anything has."""
     weight: dict[Kept, float] = defaultdict(float)
     for value, vote in votes:
@@ -176,13 +176,13 @@ def _majority(votes: Iterable[tuple[Kept, float]]) -> Kept | None:
 def _read_cohorts(
     identity: CaseIdentity, rows: Sequence[_Row], pool_shops: int, horizon_days: float
 ) -> ParentCohorts:
-    every = _kept("kinds", _read_every_kind, lambda table: len(table.kind))
+    every = kept("kinds", _read_every_kind, lambda table: len(table.kind))
     others = _other_kinds(every, identity.kind, rows, horizon_days)
     if identity.kind is None:
         rho = level_rho(every.cases, horizon_days)
         return ParentCohorts(pool_shops=pool_shops, rho=rho, scopes=(others,))
     kind = identity.kind
-    columns = _kept(("kind", kind), lambda: _read_kind(kind), lambda c: len(c.ids))
+    columns = kept(("kind", kind), lambda: _read_kind(kind), lambda c: len(c.ids))
     return cohorts_around(
         identity,
         columns,
@@ -278,7 +278,7 @@ def _fetch(statement: str, *parameters: str) -> list[list[Any]]:
 def _tried(columns: Sequence[Sequence[Any]]) -> TriedCases:
     level, event, days, cluster = columns
     return TriedCases(
-        level=_places(level),
+        level=level_places(level),
         event=np.array([EVENTS[name] for name in event], np.int64),
         event_days=np.array(days, np.float64),
         cluster=np.array(cluster, np.int64),
@@ -295,15 +295,21 @@ _lock = Lock()
 _keeping: dict[Hashable, tuple[float, Any]] = {}
 
 
-def _kept(key: Hashable, read: Callable[[], Kept], size: Callable[[Kept], int]) -> Kept:
-    """What was read less than KEEP_S ago, else read anew."""
+def kept(
+    key: Hashable,
+    read: Callable[[], Kept],
+    size: Callable[[Kept], int],
+    *,
+    least: int = KEEP_FROM,
+) -> Kept:
+    """What was read less than KEEP_S ago, else read anew. Smaller than `least` isn't kept."""
     now = time.monotonic()
     with _lock:
         read_at, value = _keeping.get(key, (0.0, None))
     if value is not None and now - read_at < KEEP_S:
         return value  # type: ignore[no-any-return]
     fresh = read()
-    if size(fresh) >= KEEP_FROM:
+    if size(fresh) >= least:
         with _lock:
             if len(_keeping) >= KEEP_AT_MOST:
                 _keeping.clear()

@@ -167,7 +167,7 @@ def test_large_pools_are_kept_for_a_minute_and_small_ones_read_anew(monkeypatch)
         return reads[-1]
 
     def kept(size):
-        return queries._kept(("key", size), read, lambda _: size)
+        return queries.kept(("key", size), read, lambda _: size)
 
     assert kept(10) == kept(10) == 1000.0
     assert len(reads) == 2
