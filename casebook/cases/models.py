@@ -242,6 +242,15 @@ class SharedCase(models.Model):
     event = models.CharField(max_length=10, null=True)  # noqa: DJ001
     event_days = models.FloatField(null=True)
     resolved_by = models.CharField(max_length=12, null=True)  # noqa: DJ001
+    # Levels tried, in order.
+    path = ArrayField(models.CharField(max_length=12), default=list)
+    event_km = models.FloatField(null=True)
+    other_fault_days = models.FloatField(null=True)
+    gone_days = models.FloatField(null=True)
+    watched_days = models.FloatField(null=True)
+    # What its own shop says of the outcome. The database derives the outcome's columns from it and
+    # from later visits of the same vehicle, which no shop can see (see the third migration).
+    told = models.JSONField(null=True)
     severity = models.FloatField(null=True)
     actions = ArrayField(models.CharField(max_length=80), default=list)
     codes = ArrayField(models.CharField(max_length=5), default=list)

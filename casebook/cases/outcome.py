@@ -3,6 +3,7 @@
 The event of the *first* attempt is what the outcome statistics count (a repair at that level,
 tried first): it did not fix (day 0), it came back or a further attempt was needed (that day), the
 vehicle was sold or scrapped (`gone`, a competing event), or nothing more is known after a day.
+Beside it stands what became of the vehicle: another fault and leaving do not end its story.
 """
 
 from __future__ import annotations
@@ -15,6 +16,10 @@ from casebook.cases.constants import FOLLOW_UP_DAYS, HORIZON_DAYS
 
 NONE, CAME_BACK, GONE = "none", "came_back", "gone"
 SEEN = {"holding", "other_fault"}
+OTHER_FAULT = "other_fault"
+NO_CONTACT = "no_contact"
+# Distances are shared to the nearest so many km: enough to count with, no reading of an odometer.
+KM_STEP = 100
 
 
 @dataclass(frozen=True)
@@ -28,12 +33,18 @@ class AttemptFact:
 class FollowUpFact:
     on: date
     state: str
+    odometer_km: float | None = None
 
 
 @dataclass(frozen=True)
 class Outcome:
     """first_level None: nothing was tried. event_days: days from the first attempt to `event`, or
-    to the last contact where the event is none."""
+    to the last contact where the event is none; event_km likewise, None where no odometer tells.
+
+    path: the levels tried, in order. first_on, last_on: days of the first and the last of them.
+    other_fault_days, gone_days: days from the first attempt to the first of each, None where none
+    was seen. watched_days: to the last time that anything was heard of the vehicle.
+    """
 
     state: str
     first_level: str | None = None
@@ -43,10 +54,22 @@ class Outcome:
     held_days: int | None = None
     last_state: str | None = None
     next_due_on: date | None = None
+    path: tuple[str, ...] = ()
+    first_on: date | None = None
+    last_on: date | None = None
+    event_km: float | None = None
+    other_fault_days: int | None = None
+    gone_days: int | None = None
+    watched_days: int | None = None
 
 
-def read_outcome(attempts: Sequence[AttemptFact], follow_ups: Sequence[FollowUpFact]) -> Outcome:
-    """Attempts in the order they were made; follow-ups in any order."""
+def read_outcome(
+    attempts: Sequence[AttemptFact],
+    follow_ups: Sequence[FollowUpFact],
+    *,
+    odometer_km: float | None = None,
+) -> Outcome:
+    """Attempts in the order they were made; follow-ups in any order. odometer_km: at intake."""
     if not attempts:
         return Outcome(state="open")
     seen = sorted(follow_ups, key=lambda follow_up: follow_up.on)
@@ -66,6 +89,13 @@ def read_outcome(attempts: Sequence[AttemptFact], follow_ups: Sequence[FollowUpF
         held_days=held_days,
         last_state=seen[-1].state if seen else None,
         next_due_on=None if state == "followed" else _next_due(last, after_last),
+        path=tuple(attempt.level for attempt in tried),
+        first_on=first.on,
+        last_on=last.on,
+        event_km=_event_km(first, event, event_days, seen, odometer_km),
+        other_fault_days=_first_seen(first, seen, OTHER_FAULT),
+        gone_days=_first_seen(first, seen, GONE),
+        watched_days=_watched(first, last, seen),
     )
 
 
@@ -90,6 +120,38 @@ def _first_event(
         return event, max(0, (day - first.on).days)
     contacts = [f.on for f in seen if f.state in SEEN and f.on >= first.on]
     return NONE, (max(contacts) - first.on).days if contacts else 0
+
+
+def _event_km(
+    first: AttemptFact,
+    event: str,
+    event_days: int,
+    seen: Sequence[FollowUpFact],
+    odometer_km: float | None,
+) -> float | None:
+    if event_days == 0:
+        return 0.0
+    if odometer_km is None:
+        return None
+    if event == NONE:
+        # Held at least as far as the furthest reading of those who saw it hold.
+        told = [f for f in seen if f.state in SEEN and f.on >= first.on]
+    else:
+        told = [f for f in seen if (f.on - first.on).days == event_days]
+    driven = [f.odometer_km - odometer_km for f in told if f.odometer_km is not None]
+    return KM_STEP * round(max(0.0, *driven) / KM_STEP) if driven else None
+
+
+def _first_seen(first: AttemptFact, seen: Sequence[FollowUpFact], state: str) -> int | None:
+    return min(
+        ((f.on - first.on).days for f in seen if f.state == state and f.on >= first.on),
+        default=None,
+    )
+
+
+def _watched(first: AttemptFact, last: AttemptFact, seen: Sequence[FollowUpFact]) -> int:
+    heard = [f.on for f in seen if f.state != NO_CONTACT and f.on >= first.on]
+    return (max([last.on, *heard]) - first.on).days
 
 
 def _resolution(last: AttemptFact, after: Sequence[FollowUpFact]) -> tuple[str | None, int | None]:

@@ -89,6 +89,12 @@ def share_case(case: CaseDocument, *, shared_id: UUID) -> SharedView:
         "event": outcome.event,
         "event_days": outcome.event_days,
         "resolved_by": outcome.resolved_by,
+        "path": list(outcome.path),
+        "event_km": outcome.event_km,
+        "other_fault_days": outcome.other_fault_days,
+        "gone_days": outcome.gone_days,
+        "watched_days": outcome.watched_days,
+        "told": _told(outcome, document["outcome"]),
         "severity": severity_of(case),
         "actions": sorted({key for attempt in case.attempts for key in attempt.actions}),
         "codes": sorted({code.base for code in case.codes if code.stage == "intake"}),
@@ -99,14 +105,37 @@ def share_case(case: CaseDocument, *, shared_id: UUID) -> SharedView:
     return SharedView(document, columns, masked, outcome)
 
 
+def _told(outcome: Outcome, shown: dict[str, Any]) -> dict[str, Any] | None:
+    """What the shop itself knows. The database counts what other visits of the vehicle add, and
+    starts from here whenever one comes or goes (see the third migration)."""
+    if outcome.first_on is None or outcome.last_on is None:
+        return None
+    return {
+        "first_on": outcome.first_on.isoformat(),
+        "last_on": outcome.last_on.isoformat(),
+        "event": outcome.event,
+        "event_days": outcome.event_days,
+        "event_km": outcome.event_km,
+        "resolved_by": outcome.resolved_by,
+        "other_fault_days": outcome.other_fault_days,
+        "watched_days": outcome.watched_days,
+        "outcome": shown,
+    }
+
+
 def _fit(column: str, text: str) -> str:
     return text[: MOST_CHARACTERS[column]]
 
 
 def outcome_of(case: CaseDocument) -> Outcome:
+    odometer = case.vehicle.odometer
     return read_outcome(
         [AttemptFact(a.on, a.level, a.result) for a in case.attempts],
-        [FollowUpFact(f.on, f.state) for f in case.follow_ups],
+        [
+            FollowUpFact(f.on, f.state, f.odometer.km if f.odometer else None)
+            for f in case.follow_ups
+        ],
+        odometer_km=odometer.km if odometer else None,
     )
 
 

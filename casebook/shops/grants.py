@@ -11,10 +11,11 @@ from typing import Any
 from django.conf import settings
 from django.db import connections
 
-# Columns of shared rows that the reader sees: all but whose they are.
+# Columns of shared rows that the reader sees: all but whose they are and what only they told.
 SHARED_COLUMNS = (
     "id cluster document unit_kind unit_family make model year odometer_km opened_month "
-    "first_level event event_days resolved_by severity actions codes cost currency changed_xid"
+    "first_level event event_days resolved_by path event_km other_fault_days gone_days "
+    "watched_days severity actions codes cost currency changed_xid"
 ).split()
 
 GRANTS = """

@@ -133,3 +133,62 @@ def test_an_outcome_is_whole_or_absent_and_never_resolved_after_a_comeback(attem
         tried = [a for a in attempts if a.level != "none"] or attempts[:1]
         if tried[-1].on == last:
             assert outcome.resolved_by is None
+
+
+# --- what became of the vehicle, and how far it went ------------------------------------------
+
+
+def driven(days: int, state: str, km: float | None) -> FollowUpFact:
+    return FollowUpFact(DAY + timedelta(days=days), state, km)
+
+
+def test_the_path_is_the_levels_tried_in_order_and_looking_is_no_step():
+    outcome = read_outcome(
+        [attempt(0, "none", "unknown"), attempt(3, "service"), attempt(9, "replacement")], []
+    )
+    assert outcome.path == ("service", "replacement")
+    assert (outcome.first_on, outcome.last_on) == (DAY + timedelta(3), DAY + timedelta(9))
+    assert read_outcome([attempt(0, "none", "no_fault_found")], []).path == ("none",)
+
+
+@pytest.mark.parametrize(
+    "seen_later, km",
+    [
+        ([driven(200, "came_back", 112_040)], 12_000),
+        ([driven(200, "came_back", None)], None),
+        ([driven(90, "holding", 104_000), driven(200, "came_back", None)], None),
+        ([driven(90, "holding", 104_000), driven(200, "holding", None)], 4_000),
+        ([driven(90, "holding", 104_000), driven(200, "no_contact", 109_000)], 4_000),
+        ([driven(90, "gone", 104_060)], 4_100),
+        ([], 0),
+    ],
+)
+def test_the_distance_is_that_of_the_event_or_of_the_last_reading(seen_later, km):
+    outcome = read_outcome([attempt(0, "service")], seen_later, odometer_km=100_000.0)
+    assert outcome.event_km == km
+
+
+def test_without_an_odometer_at_intake_no_distance_is_known_but_the_first_metre():
+    later = [driven(90, "holding", 104_000)]
+    assert read_outcome([attempt(0, "service")], later).event_km is None
+    assert read_outcome([attempt(0, "service", "not_fixed")], later).event_km == 0
+
+
+def test_the_vehicles_story_goes_on_after_the_repair_came_back():
+    outcome = read_outcome(
+        [attempt(0, "service")],
+        [
+            seen(20, "came_back"),
+            seen(90, "other_fault"),
+            seen(70, "other_fault"),
+            seen(300, "gone"),
+        ],
+    )
+    assert (outcome.event, outcome.event_days) == ("came_back", 20)
+    assert (outcome.other_fault_days, outcome.gone_days, outcome.watched_days) == (70, 300, 300)
+
+
+def test_no_contact_is_not_hearing_of_the_vehicle():
+    outcome = read_outcome([attempt(0, "service")], [seen(30, "holding"), seen(400, "no_contact")])
+    assert outcome.watched_days == 30
+    assert outcome.other_fault_days is outcome.gone_days is None

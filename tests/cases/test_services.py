@@ -269,8 +269,8 @@ def test_a_preview_stores_nothing(shop):
         (Attempt, {"currency": ""}),
         (Attempt, {"parts_cost": Decimal("-1")}),
         (FollowUp, {"state": "who_knows"}),
-        (SharedCase, {"event": None}),
-        (SharedCase, {"event_days": -1}),
+        (SharedCase, {"told": None, "event": None}),
+        (SharedCase, {"told": None, "event_days": -1}),
         (SharedCase, {"opened_month": date(2026, 5, 2)}),
     ],
 )
