@@ -7,7 +7,7 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 
 from api.auth import MaySearch
-from api.v1 import answers, examples
+from api.v1 import examples, search_answers
 from api.views import ApiView, respond, shop_of
 from casebook.cases.documents import SearchDocument
 from casebook.cases.reading import read_search
@@ -23,7 +23,7 @@ class SearchView(ApiView):
         summary="Similar cases, why they are alike, and what became of them",
         description="Everything is optional; one thing is enough. Stores nothing.",
         request=SearchDocument,
-        responses=answers.SearchAnswer,
+        responses=search_answers.SearchAnswer,
         examples=[examples.SEARCH],
     )
     def post(self, request: Request) -> HttpResponse:

@@ -6,6 +6,7 @@ The API and the bench page both call `answer_search`; neither computes anything 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import zip_longest
 from typing import Any
 from uuid import UUID
 
@@ -15,6 +16,7 @@ from casebook.outcomes.queries import outlook_for
 from casebook.shops.models import Shop
 from casebook.vocabulary import load_vocabulary
 from search.adapter import search_cases
+from search.core import compare_shares
 
 # The outlook looks at more cases than are shown.
 NEIGHBOURS = 500
@@ -34,6 +36,8 @@ def answer_search(*, shop: Shop, document: SearchDocument) -> dict[str, Any]:
         for hit in shown
         if hit.id in documents
     ]
+    for item, following in zip_longest(similar, similar[1:]):
+        item["above_next"] = _above_next(item, following)
     outlook = outlook_for(
         [(hit.id, hit.similarity) for hit in result.hits],
         horizon_days=document.horizon_days,
@@ -63,6 +67,21 @@ def _similar_case(hit: Any, document: dict[str, Any], own_id: UUID | None) -> di
             {"block": part.block, "share": part.share, "matched": list(part.matched)}
             for part in hit.parts
         ],
+    }
+
+
+def _above_next(item: dict[str, Any], following: dict[str, Any] | None) -> dict[str, Any] | None:
+    if following is None:
+        return None
+    above, below = (
+        {part["block"]: part["share"] for part in one["parts"]} for one in (item, following)
+    )
+    # Similarities are counted in units of 1e-7.
+    difference = round(item["similarity"] - following["similarity"], 7)
+    gaps = compare_shares(above, below)
+    return {
+        "difference": difference,
+        "parts": [{"block": block, "difference": gap} for block, gap in gaps.items()],
     }
 
 

@@ -7,14 +7,15 @@ without what they are worth.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Any
 
 from casebook.cases.constants import HORIZON_DAYS, LEVEL_RANK
 from casebook.outcomes.outlook import LEAST_SIMILARITY
 from casebook.vocabulary import load_vocabulary
 from casebook.web.ladder import THIN, Rung, Tried, climb_ladder, present_tried
-from casebook.web.reasons import Reason, give_reasons
+from casebook.web.reasons import Reason, give_reasons, say_above
 from casebook.web.story import (
     name_vehicle,
     name_whole_unit,
@@ -46,9 +47,11 @@ class Similar:
     details: str
     complaint: str
     codes: Sequence[str]
+    similarity: float
     points: int
     because: str
     reasons: Sequence[Reason]
+    above: str = ""
 
 
 @dataclass(frozen=True)
@@ -104,8 +107,8 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
     kind = document.get("unit", {}).get("kind")
     similar = [_similar(item, kind) for item in answer["similar"]]
     alike = [case for case in similar if case.points >= 100 * LEAST_SIMILARITY]
-    own = [case for case in alike if case.own]
-    others = [case for case in alike if not case.own]
+    own = _say_order([case for case in alike if case.own])
+    others = _say_order([case for case in alike if not case.own])
     levels = {level["level"]: level for level in outlook.get("levels", ())}
     horizon = say_horizon(document.get("horizon_days", HORIZON_DAYS))
     tried = {
@@ -212,10 +215,25 @@ def _similar(item: Mapping[str, Any], kind: str | None) -> Similar:
         details=" · ".join(detail for detail in details if detail),
         complaint=shorten(case.get("complaint", "")),
         codes=tell_evidence(case, "intake").codes,
+        similarity=item["similarity"],
         points=round(item["similarity"] * 100),
         because=_say_because(reasons),
         reasons=reasons,
     )
+
+
+def _say_order(cases: Sequence[Similar]) -> list[Similar]:
+    """Each with why it stands above the one below it, in the list that is shown."""
+    return [
+        case if below is None else replace(case, above=_say_above(case, below))
+        for case, below in zip_longest(cases, cases[1:])
+    ]
+
+
+def _say_above(case: Similar, below: Similar) -> str:
+    if case.similarity == below.similarity:
+        return "Exactly as alike as the next: neither is the better match."
+    return say_above(case.reasons, below.reasons)
 
 
 def _say_because(reasons: Sequence[Reason]) -> str:

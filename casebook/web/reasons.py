@@ -9,6 +9,7 @@ from typing import Any
 from casebook.vocabulary import load_vocabulary
 from casebook.web.words import (
     BLOCK_NAMES,
+    MINUS,
     NO_BREAK_SPACE,
     group_thousands,
     name_check,
@@ -16,8 +17,10 @@ from casebook.web.words import (
     name_result,
     name_symptom,
     name_unit,
+    say_count,
     share_points,
 )
+from search.core import compare_shares
 
 # Said of a part that counted without anything to point at.
 _WITHOUT_TERMS = {
@@ -63,6 +66,20 @@ def give_reasons(
         if point > 0
     ]
     return sorted(reasons, key=lambda reason: (-reason.points, reason.name))
+
+
+def say_above(reasons: Sequence[Reason], below: Sequence[Reason]) -> str:
+    """Why a case stands above the next, by the points that are shown of both; an empty string
+    where a point is too coarse to tell them apart."""
+    here, there = ({reason.name: reason.points for reason in case} for case in (reasons, below))
+    gaps = compare_shares(here, there)
+    points = round(sum(gaps.values()))
+    if points <= 0:
+        return ""
+    said = ", ".join(
+        f"{name.lower()} {'+' if gap > 0 else MINUS}{abs(gap):.0f}" for name, gap in gaps.items()
+    )
+    return f"{say_count(points, 'point')} above the next: {said}."
 
 
 def say_terms(block: str, matched: Sequence[str], codes: Collection[str] = ()) -> str:

@@ -12,6 +12,7 @@ from casebook.vocabulary import load_vocabulary
 # A dash at which no line ends.
 SPAN = "–\N{WORD JOINER}"
 NO_BREAK_DASH = "\N{NON-BREAKING HYPHEN}"
+MINUS = "\N{MINUS SIGN}"
 NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 
 # So many of the nearest cases are looked at; where there are more, the count is no count of all.

@@ -80,9 +80,18 @@ Weights and credits are set by hand until they are measured (see `search.core.de
 """
 
 from search.core.design import Design, Scale
-from search.core.explain import Part
+from search.core.explain import Part, compare_shares
 from search.core.index import CaseIndex, Hit
 from search.core.postings import Filters
 from search.core.storage import IndexDamaged
 
-__all__ = ["CaseIndex", "Design", "Filters", "Hit", "IndexDamaged", "Part", "Scale"]
+__all__ = [
+    "CaseIndex",
+    "Design",
+    "Filters",
+    "Hit",
+    "IndexDamaged",
+    "Part",
+    "Scale",
+    "compare_shares",
+]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,10 @@ from search.core.vectoriser import QueryVector
 
 NOT_RECORDED = "not_recorded"
 MOST_WORDS = 8
+# Of a share: far finer than ranking, too coarse for what depends on the order of adding up.
+DECIMALS = 9
+# Half a unit of ranking: what is less comes from rounding.
+LEAST_DIFFERENCE = 5e-8
 
 
 @dataclass(frozen=True)
@@ -98,11 +103,13 @@ def _parts_of_one(
         if saying.said and reached >= saying.told_from * saying.possible:
             told = words.setdefault(saying.part, {})
             told[saying.said] = told.get(saying.said, 0.0) + share
+    rounded = ((part, round(share, DECIMALS)) for part, share in shares.items())
     parts = [
         Part(part, share, _strongest(words.get(part, {})))
-        for part, share in sorted(shares.items(), key=lambda pair: (-pair[1], pair[0]))
+        for part, share in sorted(rounded, key=lambda pair: (-pair[1], pair[0]))
+        if share > 0
     ]
-    if credit > 0:
+    if (credit := round(credit, DECIMALS)) > 0:
         parts.append(Part(NOT_RECORDED, credit))
     return tuple(parts)
 
@@ -110,3 +117,15 @@ def _parts_of_one(
 def _strongest(words: dict[str, float]) -> tuple[str, ...]:
     ranked = sorted(words.items(), key=lambda pair: (-pair[1], pair[0]))
     return tuple(word for word, _ in ranked[:MOST_WORDS])
+
+
+def compare_shares(above: Mapping[str, float], below: Mapping[str, float]) -> dict[str, float]:
+    """Why one case ranks above another: share by share, what it has more (or, negative, less).
+
+    Largest first, then by name; equal ones left out. They add up to the difference of the two
+    similarities; where that is 0 the order is by id only, and neither case is the better one.
+    """
+    blocks = {**above, **below}
+    gaps = ((block, above.get(block, 0.0) - below.get(block, 0.0)) for block in blocks)
+    told = [(block, gap) for block, gap in gaps if abs(gap) >= LEAST_DIFFERENCE]
+    return dict(sorted(told, key=lambda pair: (-pair[1], pair[0])))

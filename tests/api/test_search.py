@@ -59,6 +59,26 @@ def test_the_reasons_add_up_to_the_similarity(client: ApiClient, shop: Any) -> N
         assert sum(shares) == pytest.approx(similar["similarity"], abs=1e-6)
 
 
+def test_why_a_case_stands_above_the_next_adds_up_and_a_tie_is_called_one(
+    client: ApiClient, shop: Any
+) -> None:
+    make_case(shop)
+    make_case(shop)
+    make_case(shop, complaint="hissing", codes=[], symptoms=["compressor_cycles_fast"])
+    first, second, last = client.post("/search", QUESTION).json()["similar"]
+    assert first["above_next"] == {"difference": 0, "parts": []}
+    gap = second["above_next"]
+    assert gap["difference"] == pytest.approx(second["similarity"] - last["similarity"])
+    assert sum(part["difference"] for part in gap["parts"]) == pytest.approx(
+        gap["difference"], abs=2e-6
+    )
+    assert {
+        "block": "codes",
+        "difference": next(p["share"] for p in second["parts"] if p["block"] == "codes"),
+    } in gap["parts"]
+    assert last["above_next"] is None
+
+
 def test_a_withdrawn_case_is_in_no_later_answer(client: ApiClient, keys: Any) -> None:
     contributor = ApiClient(keys["contribute"])
     path = contributor.post("/cases", case_data())["Location"]

@@ -1,5 +1,6 @@
 """Why a case is similar: shares that add up, and the words of whoever asked."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from search.core import CaseIndex, Design
+from search.core import CaseIndex, Design, compare_shares
 from search.core.design import WEIGHTS
 from search.core.explain import stored_values
 from tests.search.strategies import DESIGN, evidence, numbered
@@ -115,3 +116,30 @@ def test_the_strongest_word_comes_first_and_equal_ones_by_the_alphabet():
     best = index.search({"complaint": "noise judder"})[0]
     assert best.parts[0].matched == ("judder", "noise")
     assert told({"complaint": "b a"}, {"complaint": "b a"}, Design())["text"] == ("a", "b")
+
+
+# --- Above the next ---------------------------------------------------------------------------
+
+
+def test_what_one_case_has_more_than_the_next_is_told_share_by_share():
+    above = {"codes": 0.3, "text": 0.1, "not_recorded": 0.02}
+    below = {"text": 0.15, "unit": 0.02, "not_recorded": 0.02}
+    gaps = compare_shares(above, below)
+    assert gaps == pytest.approx({"codes": 0.3, "unit": -0.02, "text": -0.05})
+    assert list(gaps) == ["codes", "unit", "text"]
+    assert compare_shares(above, above) == {}
+
+
+@settings(max_examples=100, deadline=None)
+@given(cases=st.lists(evidence, min_size=2, max_size=8), query=evidence, design=designs)
+def test_the_differences_between_neighbours_add_up_to_that_of_their_similarities(
+    cases, query, design
+):
+    hits = CaseIndex.build(numbered(cases), design=design).search(query, limit=20)
+    for above, below in itertools.pairwise(hits):
+        one, two = ({part.block: part.share for part in hit.parts} for hit in (above, below))
+        gaps = compare_shares(one, two)
+        assert sum(gaps.values()) == pytest.approx(above.similarity - below.similarity, abs=2e-6)
+        assert list(gaps.values()) == sorted(gaps.values(), reverse=True)
+        if above.similarity == below.similarity:
+            assert above.id < below.id

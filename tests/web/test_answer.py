@@ -193,6 +193,29 @@ def test_a_reason_is_told_in_the_words_of_whoever_asked(
     assert case.reasons[0].terms.replace("\u00a0", " ") == said
 
 
+def with_shares(similarity: float, own: str | None = None, **shares: float) -> dict[str, Any]:
+    parts = [{"block": block, "share": share, "matched": []} for block, share in shares.items()]
+    return similar(own) | {"similarity": similarity, "parts": parts}
+
+
+def test_why_a_case_stands_above_the_next_is_said_in_the_points_that_are_shown() -> None:
+    cases = [
+        with_shares(0.60, codes=0.40, text=0.20),
+        with_shares(0.55, "0190-own", codes=0.55),
+        with_shares(0.50, codes=0.20, text=0.25, unit=0.05),
+        with_shares(0.50, codes=0.20, text=0.25, unit=0.05),
+        with_shares(0.4999, codes=0.20, text=0.25, unit=0.0499),
+    ]
+    shown = present_answer(answer(similar=cases), document={})
+    first, tied, hardly, last = shown.similar
+    # The shop's own case stands in a list of its own.
+    assert first.above == "10 points above the next: codes +20, unit \u22125, words \u22125."
+    assert tied.above == "Exactly as alike as the next: neither is the better match."
+    assert hardly.above == ""
+    assert last.above == ""
+    assert shown.own[0].above == ""
+
+
 def test_own_cases_lead_to_the_shops_own_page_and_others_to_the_shared_one() -> None:
     shown = present_answer(answer(similar=[similar("0190-own"), similar()]), document={})
     assert [case.path for case in shown.own] == ["/cases/0190-own"]

@@ -1,0 +1,110 @@
+"""What a search answers, as typed shapes. See `answers` for the rest."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+from pydantic import Field
+
+from api.v1.answers import Answer, LevelName, SharedCore, Warned
+
+
+class SimilarBody(SharedCore):
+    id: UUID
+
+
+class Part(Answer):
+    block: str
+    share: float = Field(ge=0)
+    matched: list[str]
+
+
+class BlockDifference(Answer):
+    block: str
+    difference: float = Field(description="Negative where the case below has the larger share.")
+
+
+class AboveNext(Answer):
+    """Why the case stands above the next one in the list."""
+
+    difference: float = Field(
+        ge=0,
+        description="Of the two similarities. 0: tied, so the order is by id and means nothing.",
+    )
+    parts: list[BlockDifference] = Field(
+        description="Share by share, largest first; equal ones left out. They add up."
+    )
+
+
+class SimilarCase(Answer):
+    case: SimilarBody
+    own_case_id: UUID | None
+    similarity: float = Field(ge=0, le=1)
+    parts: list[Part] = Field(description="The shares add up to the similarity.")
+    above_next: AboveNext | None = Field(description="null for the last.")
+
+
+class Understood(Answer):
+    codes: list[str]
+    unknown_terms: list[str]
+    warnings: list[Warned]
+
+
+class LevelOutlook(Answer):
+    """A repair at this level, tried first. tried = held + came_back + gone + not_known."""
+
+    level: LevelName
+    tried: int
+    held: int
+    came_back: int = Field(description="Not fixed counts as come back on day 0.")
+    gone: int
+    not_known: int
+    holds: float | None = Field(
+        ge=0, le=1, description="Probability that it has not come back by the horizon."
+    )
+    interval: list[float] | None
+    coverage: float = Field(description="Of the interval.")
+    prior_share: float | None = Field(
+        description="How much of the figure comes from the cohorts around."
+    )
+    caveats: list[str]
+
+
+class ResolvedBy(Answer):
+    """What it took in the end: `cases` of the `of` similar cases in which it is known; the share
+    weighs them by similarity."""
+
+    level: LevelName
+    cases: int
+    of: int
+    share: float
+    interval: list[float]
+
+
+class Outlook(Answer):
+    cases: int
+    shops: int | None = Field(description="null below three.")
+    effective_cases: float
+    levels: list[LevelOutlook]
+    resolved_by: list[ResolvedBy]
+    caveats: list[str]
+
+
+class CautionText(Answer):
+    key: str
+    text: str
+
+
+class IndexState(Answer):
+    cases: int
+    as_of: datetime | None
+
+
+class SearchAnswer(Answer):
+    understood: Understood
+    similar: list[SimilarCase]
+    outlook: Outlook | None = Field(description="null until the pool holds cases of three shops.")
+    caveats: list[str]
+    cautions: list[CautionText]
+    index: IndexState
