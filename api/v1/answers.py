@@ -191,6 +191,16 @@ class CasePreview(Answer):
     warnings: list[Warned]
 
 
+class CautionText(Answer):
+    key: str
+    text: str
+
+
+class IndexState(Answer):
+    cases: int
+    as_of: datetime | None
+
+
 class ShopAnswer(Answer):
     id: UUID
     name: str

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from uuid import UUID
 
 from pydantic import Field
 
-from api.v1.answers import Answer, LevelName, SharedCore, Warned
+from api.v1.answers import Answer, CautionText, IndexState, LevelName, SharedCore, Warned
 
 
 class SimilarBody(SharedCore):
@@ -89,16 +88,6 @@ class Outlook(Answer):
     levels: list[LevelOutlook]
     resolved_by: list[ResolvedBy]
     caveats: list[str]
-
-
-class CautionText(Answer):
-    key: str
-    text: str
-
-
-class IndexState(Answer):
-    cases: int
-    as_of: datetime | None
 
 
 class SearchAnswer(Answer):
