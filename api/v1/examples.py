@@ -75,6 +75,33 @@ SEARCH = OpenApiExample(
     },
     request_only=True,
 )
+PLANS = OpenApiExample(
+    "Is a recharge worth trying before the compressor?",
+    value={
+        "search": {
+            "vehicle": {"year": 2017, "make": "Lunaro"},
+            "unit": {"kind": "ac_system"},
+            "complaint": "warm air in slow traffic",
+            "codes": ["P0532"],
+        },
+        "costs": {
+            "service": "140.00",
+            "component": "620.00",
+            "overhaul": None,
+            "replacement": {"used": "900.00", "remanufactured": "1350.00", "new": None},
+            "diagnosis": "60.00",
+            "comeback": "120.00",
+        },
+        "currency": "EUR",
+        "vehicle": {
+            "value_working": "4500.00",
+            "value_not_working": "3600.00",
+            "months_wanted": 24,
+        },
+        "probabilities": {"service": 0.5},
+    },
+    request_only=True,
+)
 EXPORT = OpenApiExample(
     "Air conditioning, by trouble code and level",
     value={

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from api.v1 import cases, codes, exports, reference, searching, shared_cases, statistics
+from api.v1 import cases, codes, exports, plans, reference, searching, shared_cases, statistics
 
 urlpatterns = [
     path("vocabulary", reference.VocabularyView.as_view()),
@@ -18,6 +18,7 @@ urlpatterns = [
     path("cases/<uuid:case_id>/follow_ups", cases.FollowUpsView.as_view()),
     path("follow_ups/due", cases.DueView.as_view()),
     path("search", searching.SearchView.as_view()),
+    path("plans", plans.PlansView.as_view()),
     path("shared_cases/<uuid:shared_id>", shared_cases.SharedCaseView.as_view()),
     path("statistics", statistics.StatisticsView.as_view()),
     path("exports", exports.ExportsView.as_view()),

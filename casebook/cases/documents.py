@@ -59,7 +59,7 @@ def _iso_date(value: object) -> object:
     raise fault("Give a date as YYYY-MM-DD, for example 2026-03-09.")
 
 
-def _no_boolean(value: object) -> object:
+def no_boolean(value: object) -> object:
     if isinstance(value, bool):
         raise fault("Give a number, not true or false.")
     return value
@@ -74,8 +74,8 @@ def _amount(value: object) -> object:
 Text = Annotated[str, AfterValidator(_clean_text)]
 Word = Annotated[Text, Field(max_length=80)]
 Day = Annotated[date, BeforeValidator(_iso_date)]
-Year = Annotated[int, BeforeValidator(_no_boolean)]
-Number = Annotated[float, BeforeValidator(_no_boolean), Field(allow_inf_nan=False)]
+Year = Annotated[int, BeforeValidator(no_boolean)]
+Number = Annotated[float, BeforeValidator(no_boolean), Field(allow_inf_nan=False)]
 Money = Annotated[
     Decimal, BeforeValidator(_amount), Field(ge=0, le=Decimal("9999999999.99"), decimal_places=2)
 ]
@@ -286,7 +286,7 @@ class AttemptDocument(Document):
     unit: UnitDocument | None = None
     unit_source: Literal["used", "remanufactured", "new"] | None = None
     parts_cost: Money | None = None
-    labour_hours: Annotated[Decimal, BeforeValidator(_no_boolean)] | None = Field(
+    labour_hours: Annotated[Decimal, BeforeValidator(no_boolean)] | None = Field(
         None, ge=0, le=400, allow_inf_nan=False
     )
     labour_cost: Money | None = None
@@ -350,7 +350,7 @@ class Evidence(Document):
 
 class CaseDocument(Evidence):
     shop_reference: Annotated[Text, Field(max_length=100)] = ""
-    complaint_no: Annotated[int, BeforeValidator(_no_boolean)] = Field(1, ge=1, le=999)
+    complaint_no: Annotated[int, BeforeValidator(no_boolean)] = Field(1, ge=1, le=999)
     opened_on: Day | None = None
     vehicle: VehicleDocument
     unit: UnitDocument
@@ -395,6 +395,6 @@ class SearchDocument(Evidence):
     costs: CostsDocument | None = None
     labour_rate: Money | None = None
     currency: Currency | None = None
-    limit: Annotated[int, BeforeValidator(_no_boolean)] = Field(20, ge=1, le=100)
+    limit: Annotated[int, BeforeValidator(no_boolean)] = Field(20, ge=1, le=100)
     filters: SearchFilters = SearchFilters()
-    horizon_days: Annotated[int, BeforeValidator(_no_boolean)] = Field(365, ge=1, le=3_650)
+    horizon_days: Annotated[int, BeforeValidator(no_boolean)] = Field(365, ge=1, le=3_650)

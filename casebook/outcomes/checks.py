@@ -59,6 +59,10 @@ FIRST_STEPS: Final = {
 CHECK_NOTES: Final[dict[str, str]] = {
     "unit_kind_needed": "Say which unit it is about, and checks of that unit can be weighed.",
     "pool_too_small": "Too few shops have shared cases to say what a check would tell.",
+    "labour_rate_needed": (
+        "Give labour_rate, and checks are ranked by what they save; they are ranked by what they "
+        "tell per minute."
+    ),
     "no_check_tells_more": (
         "From the cases so far no further check is known to tell what it will take."
     ),

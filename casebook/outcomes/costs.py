@@ -11,6 +11,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from casebook.cases.constants import UNIT_SOURCES
+from casebook.cases.documents import CostsDocument, ReplacementCosts
 
 # A median of fewer attempts is no basis for a decision.
 LEAST_ATTEMPTS: Final = 3
@@ -71,6 +72,15 @@ def usual_currency(attempts: Sequence[AttemptCost]) -> str | None:
     """The currency in which most similar cases were paid; ties by name."""
     counts = Counter(attempt.currency for attempt in attempts)
     return min(counts, key=lambda name: (-counts[name], name), default=None)
+
+
+def named_costs(costs: CostsDocument) -> dict[str, Decimal | None]:
+    """The amounts of a request by name."""
+    amounts = {
+        name: getattr(costs, name) for name in type(costs).model_fields if name != "replacement"
+    }
+    sources = costs.replacement or ReplacementCosts()
+    return amounts | {f"replacement.{source}": getattr(sources, source) for source in UNIT_SOURCES}
 
 
 def settle_costs(

@@ -30,6 +30,7 @@ ROLES: dict[str, str | None] = {
     "/cases/{case_id}/follow_ups": "contribute",
     "/follow_ups/due": "contribute",
     "/search": "search",
+    "/plans": "search",
     "/shared_cases/{shared_id}": "search",
     "/statistics": "analyst",
     "/exports": "analyst",

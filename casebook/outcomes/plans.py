@@ -1,0 +1,402 @@
+"""Comparing plans: expected cost, what it hangs on, and from where another would be cheaper. Pure.
+
+How often a level holds when tried first is the outlook's, at the months wanted, unless the request
+says otherwise. What follows a failure is judged by what the similar cases took in the end: of those
+that took more than the failed level, how many would the next one have cured (see
+casebook.stats.decisions). What is not known of these chances enters as draws; the way on after a
+failure is fixed on their average.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from casebook.outcomes.costs import REPAIR_COSTS, REPLACEMENT_COSTS, Figure
+from casebook.stats.decisions import (
+    LEAVE,
+    PLANS,
+    REPLACE,
+    RUNGS,
+    Costed,
+    Ladder,
+    beta_like,
+    break_even,
+    cost_plans,
+    failing_shares,
+)
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+# Half a case for each thing it may take (Jeffreys).
+DOUBT: Final = 0.5
+DRAWS: Final = 1_000
+SEED: Final = 1
+DAYS_A_MONTH: Final = 365.25 / 12
+DAYS_A_YEAR: Final = 365.25
+PLAN_NAMES: Final = (
+    "service_first", "component_first", "overhaul_now", *("replace_now",) * 3, "leave_it",
+)  # fmt: skip
+LEVEL_NAMES: Final = REPAIR_COSTS
+CHANCES: Final = (*LEVEL_NAMES, *REPLACEMENT_COSTS)
+# How far a stated chance may be off, when it is asked what would change the choice.
+STATED_SPREAD: Final = 0.1
+# Where a change of the choice is looked for: so many times an amount, in so many steps, twice.
+MOST_TIMES: Final = 4.0
+STEPS: Final = 33
+
+
+@dataclass(frozen=True)
+class Chance:
+    """That a repair holds for the months wanted. origin: "given", or from the "outlook", of which
+    `tried` similar cases are behind it."""
+
+    mean: float
+    low: float
+    high: float
+    origin: Literal["given", "outlook"]
+    tried: int = 0
+
+
+@dataclass(frozen=True)
+class Question:
+    """costs: by name (service, ..., replacement.used, ..., diagnosis, comeback, further_damage,
+    replacement_comeback); value_working, value_not_working among them. chances: by level and
+    replacement.<source>. more: effective number of similar cases that took a component, an
+    overhaul, a replacement, (3,). failing_days: when failures show, on average, per level (3,) and
+    of replacements. discount_rate: a year. coverage: of intervals."""
+
+    costs: Mapping[str, Figure]
+    chances: Mapping[str, Chance]
+    more: FloatArray
+    failing_days: FloatArray
+    replacement_days: float
+    discount_rate: float
+    coverage: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Arrays over PLANS. cost: expected, NaN or infinite where it can't be told; low, high: its
+    interval; cheapest: share of draws in which it is. best: the cheapest plan's place, None where
+    no plan can be costed. costed: on the averages."""
+
+    cost: FloatArray
+    low: FloatArray
+    high: FloatArray
+    cheapest: FloatArray
+    best: int | None
+    ladder: Ladder
+    costed: Costed
+
+
+def compare_plans(question: Question) -> Comparison:
+    """Chances are independent, and every cost is linear in each: the expected cost is that at the
+    averages, exactly; draws serve the intervals alone."""
+    ladder = build_ladder(question, {})
+    costed = cost_plans(ladder)
+    drawn = cost_plans(build_ladder(question, draw_chances(question)), choice=costed.choice).plans
+    drawn = np.broadcast_to(drawn, (DRAWS, PLANS))
+    usable = np.isfinite(costed.plans)
+    if not usable.any():
+        nothing = np.full(PLANS, np.nan)
+        return Comparison(costed.plans, nothing, nothing, np.zeros(PLANS), None, ladder, costed)
+    tail = (1 - question.coverage) / 2
+    kept = np.where(usable, drawn, 0.0)
+    low, high = np.quantile(kept, [tail, 1 - tail], axis=0)
+    winner = np.where(usable, drawn, np.inf).argmin(axis=1)
+    return Comparison(
+        cost=costed.plans,
+        low=np.minimum(low, costed.plans),
+        high=np.maximum(high, costed.plans),
+        cheapest=np.bincount(winner, minlength=PLANS) / DRAWS,
+        best=int(np.where(usable, costed.plans, np.inf).argmin()),
+        ladder=ladder,
+        costed=costed,
+    )
+
+
+def build_ladder(question: Question, values: Mapping[str, FloatArray]) -> Ladder:
+    """The tree to be costed. values: of some inputs, one row each of one length, instead of the
+    question's own; names as in `inputs_of`, and `after` for chances after a failure."""
+    length = next((len(row) for row in values.values()), None)
+    shape = () if length is None else (length,)
+
+    def amount(name: str, missing: float) -> FloatArray:
+        figure = question.costs.get(name)
+        known = missing if figure is None else figure.amount
+        return np.broadcast_to(values.get(f"costs.{name}", np.asarray(known)), shape)
+
+    def chance(name: str) -> FloatArray:
+        known = question.chances.get(name)
+        default = np.nan if known is None else known.mean
+        return np.broadcast_to(values.get(f"probabilities.{name}", np.asarray(default)), shape)
+
+    damage = amount("further_damage", 0.0)
+    failure = amount("diagnosis", 0.0) + amount("comeback", 0.0) + damage
+    replace = np.stack([amount(name, np.inf) for name in REPLACEMENT_COSTS], axis=-1)
+    # A replacement whose chance nobody knows is taken to hold, and that is said.
+    fails = 1 - np.stack([chance(name) for name in REPLACEMENT_COSTS], axis=-1)
+    again = amount("replacement_comeback", np.nan)[..., None]
+    again = np.where(np.isnan(again), replace + (failure - damage)[..., None], again)
+    loss = amount("value_working", np.inf) - amount("value_not_working", 0.0)
+    known_worth = {"value_working", "value_not_working"} <= question.costs.keys()
+    return Ladder(
+        cost=np.stack([amount(name, np.inf) for name in LEVEL_NAMES], axis=-1),
+        holds=np.stack([chance(name) for name in LEVEL_NAMES], axis=-1),
+        after=_after(question, values, chance, shape),
+        discount=_discounts(question, question.failing_days),
+        failure=np.asarray(failure, np.float64),
+        replace=replace,
+        fails=np.where(np.isnan(fails), 0.0, fails),
+        again=again,
+        replace_discount=_discounts(question, np.full(RUNGS, question.replacement_days)),
+        leave=np.asarray(loss.clip(0.0, None) if known_worth else np.full(shape, np.inf)),
+    )
+
+
+def _after(
+    question: Question,
+    values: Mapping[str, FloatArray],
+    chance: Callable[[str], FloatArray],
+    shape: tuple[int, ...],
+) -> FloatArray:
+    if question.more.sum() > 0:
+        known = failing_shares(question.more + DOUBT)
+    else:
+        known = np.full((RUNGS, RUNGS), np.nan)
+    after = np.broadcast_to(values.get("after", known), (*shape, RUNGS, RUNGS)).copy()
+    for place, name in enumerate(LEVEL_NAMES):
+        stated = question.chances.get(name)
+        if stated is not None and stated.origin == "given":
+            after[..., place] = chance(name)[..., None]
+    return after
+
+
+def _discounts(question: Question, days: FloatArray) -> FloatArray:
+    factor: FloatArray = (1 + question.discount_rate) ** (-days / DAYS_A_YEAR)
+    return factor
+
+
+def draw_chances(question: Question) -> dict[str, FloatArray]:
+    """Rows of DRAWS draws of what the outlook does not know for certain; stated chances stay."""
+    random = np.random.default_rng(SEED)
+    unsure = {
+        name: chance for name, chance in question.chances.items() if chance.origin == "outlook"
+    }
+    values: dict[str, FloatArray] = {}
+    if unsure:
+        rows = np.array([[c.mean, c.low, c.high] for c in unsure.values()]).T
+        a, b = beta_like(*rows, coverage=question.coverage)
+        draws = random.beta(a, b, (DRAWS, len(a)))
+        values = {f"probabilities.{name}": draws[:, i] for i, name in enumerate(unsure)}
+    if question.more.sum() > 0:
+        values["after"] = failing_shares(random.dirichlet(question.more + DOUBT, DRAWS))
+    # One row at least, so that a question without any doubt has draws too.
+    return values or {"costs.diagnosis": np.full(DRAWS, _amount(question, "diagnosis"))}
+
+
+def _amount(question: Question, name: str) -> float:
+    figure = question.costs.get(name)
+    return 0.0 if figure is None else figure.amount
+
+
+# --- what one plan does, step by step ---------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Step:
+    """reached: chance that it comes to this. what: place as in Costed.choice. cost, holds: of this
+    step; holds None for giving up. day: on which it is done, on average."""
+
+    what: int
+    reached: float
+    cost: float
+    holds: float | None
+    day: float
+
+
+def steps_of(question: Question, comparison: Comparison, plan: int) -> list[Step]:
+    """A plan that can be costed, from its first step to a replacement or to giving up."""
+    ladder, choice = comparison.ladder, comparison.costed.choice
+    steps: list[Step] = []
+    what, reached, day, failed = plan, 1.0, 0.0, None
+    while reached > 0:
+        if what == LEAVE:
+            steps.append(Step(what, reached, float(ladder.leave), None, day))
+            break
+        if what >= REPLACE:
+            source = what - REPLACE
+            steps.append(
+                Step(
+                    what,
+                    reached,
+                    float(ladder.replace[source]),
+                    1 - float(ladder.fails[source]),
+                    day,
+                )
+            )
+            break
+        chance = ladder.holds[what] if failed is None else ladder.after[failed, what]
+        steps.append(Step(what, reached, float(ladder.cost[what]), float(chance), day))
+        reached *= 1 - float(chance)
+        day += float(question.failing_days[what])
+        failed, what = what, int(choice[what])
+    return steps
+
+
+def cost_range(comparison: Comparison, steps: Sequence[Step]) -> tuple[float, float]:
+    """What is paid if the first step holds, and if every one fails, undiscounted."""
+    failure = float(comparison.ladder.failure)
+    worst = sum(step.cost for step in steps) + failure * (len(steps) - 1)
+    last = steps[-1]
+    if last.what >= REPLACE and last.what != LEAVE and last.holds is not None and last.holds < 1:
+        worst += float(comparison.ladder.again[last.what - REPLACE])
+    elif last.what < REPLACE and last.holds is not None and last.holds < 1:
+        worst = float("inf")
+    return steps[0].cost, worst
+
+
+def months_of_use(steps: Sequence[Step], usable: Callable[[float], float], months: int) -> float:
+    """How long the vehicle serves within the months wanted. usable: of so many months, how many it
+    is still on the road. Repairs take no time; giving up ends the use."""
+    total = 0.0
+    for step, after in zip(steps, [*steps[1:], None], strict=True):
+        ending = step.reached - (0.0 if after is None else after.reached)
+        until = min(step.day / DAYS_A_MONTH, months) if step.what == LEAVE else months
+        total += ending * usable(float(until))
+    return total
+
+
+# --- break-even and what would change the choice ----------------------------------------------
+
+
+@dataclass(frozen=True)
+class BreakEven:
+    """chance: at which service first costs as much as the other plan; NaN where there is none,
+    below 0 or above 1 where no chance changes it. other: place of that plan, None where nothing
+    can be compared."""
+
+    chance: float
+    other: int | None
+
+
+def service_break_even(comparison: Comparison) -> BreakEven:
+    """Between service first and the cheapest of the other plans."""
+    others = np.where(np.isfinite(comparison.cost), comparison.cost, np.inf)
+    others[0] = np.inf
+    cost = float(comparison.ladder.cost[0])
+    failed = float(comparison.ladder.discount[0] * comparison.costed.failed[0])
+    if not (np.isfinite(others).any() and np.isfinite(cost) and np.isfinite(failed)):
+        return BreakEven(float("nan"), None)
+    other = int(others.argmin())
+    return BreakEven(float(break_even(cost, failed, others[other])), other)
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """One input. low, high: how far it may well be off. best_at_low, best_at_high: the cheapest
+    plan there, with its cost. flips_at: the nearest value at which another plan is cheapest, to
+    about a thousandth of the range looked at; None where none is."""
+
+    name: str
+    value: float
+    low: float
+    high: float
+    best_at_low: int
+    cost_at_low: float
+    best_at_high: int
+    cost_at_high: float
+    flips_at: float | None
+    flips_to: int | None
+
+
+def inputs_of(question: Question) -> dict[str, tuple[float, float, float, float]]:
+    """What can be varied: name -> value, low, high, and the most that is looked at."""
+    found = {}
+    for name, figure in question.costs.items():
+        most = MOST_TIMES * max(figure.amount, figure.high)
+        if figure.amount > 0:
+            found[f"costs.{name}"] = (figure.amount, figure.low, figure.high, most)
+    for name, chance in question.chances.items():
+        low, high = chance.low, chance.high
+        if chance.origin == "given":
+            low, high = max(chance.mean - STATED_SPREAD, 0.0), min(chance.mean + STATED_SPREAD, 1.0)
+        found[f"probabilities.{name}"] = (chance.mean, low, high, 1.0)
+    return found
+
+
+def vary_inputs(question: Question, comparison: Comparison) -> list[Sensitivity]:
+    """Each input by itself, all others as they are; in the order of `inputs_of`."""
+    inputs = inputs_of(question)
+    if comparison.best is None or not inputs:
+        return []
+    names = list(inputs)
+    value, low, high, most = (np.array(column) for column in zip(*inputs.values(), strict=True))
+    asked = np.concatenate(
+        [np.stack([low, high], axis=1), _from_to(np.zeros(len(most)), most)], axis=1
+    )
+    best, cost = _best_at(question, names, asked)
+    grid, winners = asked[:, 2:], best[:, 2:]
+    near, far, found = _nearest_flip(grid, winners, value, comparison.best)
+    # Once more, between the last place where nothing changed and the first where it did.
+    closer = _from_to(near, far)
+    again, _ = _best_at(question, names, closer)
+    changed = again != comparison.best
+    at = changed.argmax(axis=1)
+    rows = np.arange(len(names))
+    return [
+        Sensitivity(
+            name, float(value[i]), float(low[i]), float(high[i]),
+            int(best[i, 0]), float(cost[i, 0]), int(best[i, 1]), float(cost[i, 1]),
+            float(closer[rows[i], at[i]]) if found[i] else None,
+            int(again[rows[i], at[i]]) if found[i] else None,
+        )
+        for i, name in enumerate(names)
+    ]  # fmt: skip
+
+
+def _from_to(start: FloatArray, end: FloatArray) -> FloatArray:
+    share = np.linspace(0.0, 1.0, STEPS)
+    return np.asarray(start[:, None] + share * (end - start)[:, None], np.float64)
+
+
+def _best_at(
+    question: Question, names: Sequence[str], asked: FloatArray
+) -> tuple[IntArray, FloatArray]:
+    """The cheapest plan, its way on chosen anew, and its cost where input i has value
+    asked[i, j]; both of the shape of asked."""
+    each = asked.shape[1]
+    values = {name: np.tile(_base(question, name), asked.size) for name in names}
+    for i, name in enumerate(names):
+        values[name][i * each : (i + 1) * each] = asked[i]
+    plans = cost_plans(build_ladder(question, values)).plans
+    plans = np.where(np.isfinite(plans), plans, np.inf)
+    best = plans.argmin(axis=1)
+    return best.reshape(asked.shape), plans[np.arange(len(best)), best].reshape(asked.shape)
+
+
+def _base(question: Question, name: str) -> float:
+    group, _, short = name.partition(".")
+    return question.costs[short].amount if group == "costs" else question.chances[short].mean
+
+
+def _nearest_flip(
+    grid: FloatArray, winners: IntArray, value: FloatArray, best: int
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Between which two values the choice changes, nearest to where the input stands."""
+    flipped = winners != best
+    distance = np.where(flipped, abs(grid - value[:, None]), np.inf)
+    at = distance.argmin(axis=1)
+    found = np.isfinite(distance.min(axis=1))
+    rows = np.arange(len(grid))
+    far = np.where(found, grid[rows, at], value)
+    step = grid[:, 1] - grid[:, 0]
+    towards = np.sign(value - far)
+    near = np.where(abs(value - far) <= step, value, far + towards * step)
+    return near, far, found
