@@ -10,9 +10,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from typing import Any
+
+from search.core.profile import CureModel
 
 WEIGHTS: Mapping[str, float] = {
     "words": 0.17,
@@ -25,6 +27,8 @@ WEIGHTS: Mapping[str, float] = {
     "vehicle": 0.06,
     "age": 0.02,
     "odometer": 0.02,
+    # Learned from all of the above at once, hence as much as they together.
+    "cures": 1.0,
 }
 
 # Share of its weight that a block gives to a case that records nothing there.
@@ -39,6 +43,7 @@ CREDITS: Mapping[str, float] = {
     "vehicle": 0.20,
     "age": 0.30,
     "odometer": 0.30,
+    "cures": 0.20,
 }
 
 
@@ -57,12 +62,16 @@ class Scale:
 @dataclass(frozen=True)
 class Design:
     """What an index is built with. Weights, credits and likeness of neighbours act on queries
-    only; everything else is in what is stored, and changing it needs a new build."""
+    only; everything else is in what is stored, and changing it needs a new build.
+
+    cures: the learned model of what cures a case; None: no such block.
+    """
 
     replacements: Mapping[str, str] = field(default_factory=dict)
     scales: Mapping[str, Scale] = field(default_factory=dict)
     weights: Mapping[str, float] = field(default_factory=lambda: dict(WEIGHTS))
     credits: Mapping[str, float] = field(default_factory=lambda: dict(CREDITS))
+    cures: CureModel | None = None
     neighbour_alikeness: float = 0.5
     letter_group_size: int = 3
     age_centres_years: tuple[float, ...] = (0, 1, 2, 3, 4, 6, 8, 10, 12, 15, 20, 25)
@@ -85,12 +94,19 @@ class Design:
             raise ValueError("letter_group_size must be at least 2")
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values for JSON; `from_dict` reads them back."""
-        return json.loads(json.dumps(asdict(self)))  # type: ignore[no-any-return]
+        """Plain values for JSON; `from_dict` reads them back, but for the model of cures, of
+        which only the fingerprint is here."""
+        values = asdict(replace(self, cures=None))
+        values["cures"] = None if self.cures is None else self.cures.fingerprint
+        return json.loads(json.dumps(values))  # type: ignore[no-any-return]
 
     @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> Design:
+    def from_dict(cls, data: Mapping[str, Any], cures: CureModel | None = None) -> Design:
+        """cures: the model kept beside. Raises ValueError where it is another one."""
         values = dict(data)
+        if values.get("cures") != (None if cures is None else cures.fingerprint):
+            raise ValueError("the model of cures is not the one of the design")
+        values["cures"] = cures
         values["scales"] = {
             check: Scale(tuple(scale["results"]), tuple(scale["centres"]))
             for check, scale in values["scales"].items()

@@ -207,6 +207,7 @@ class SegmentBuilder:
         if len(ids) > 1 and bool(np.any(ids[1:] == ids[:-1])):
             raise ValueError("two cases have the same id")
         collector = self._collector
+        collector.add_profiles()
         terms, order = TermTable.of(list(collector.numbers))
         slots = np.array(collector.slots, dtype=np.uint32)
         own = None

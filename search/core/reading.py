@@ -15,7 +15,9 @@ Key = TypeVar("Key")
 
 # What a case either records or not, one bit each. Checks are too many for bits: they have
 # features of their own. The order is part of the stored format.
-SLOTS = "text codes symptoms make model engine drive unit_kind unit_family age odometer".split()
+SLOTS = (
+    "text codes symptoms make model engine drive unit_kind unit_family age odometer cures"
+).split()
 SLOT_BITS: Mapping[str, int] = {name: 1 << i for i, name in enumerate(SLOTS)}
 
 

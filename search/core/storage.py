@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from search.core.design import Design
 from search.core.postings import BuiltStatistics, Segment, TermTable
+from search.core.profile import CURES, CureModel
 from search.core.reading import SLOTS
 
 FORMAT = 1
@@ -58,6 +59,8 @@ def save(
         ):
             for name in names:
                 files[name] = _write_array(building / f"{name}.npy", getattr(source, name))
+        for name, values in ({} if design.cures is None else design.cures.to_arrays()).items():
+            files[name] = _write_array(building / f"{name}.npy", values)
         manifest: dict[str, Any] = {
             "format": FORMAT,
             "slots": SLOTS,
@@ -90,7 +93,8 @@ def load(directory: Path) -> tuple[Segment, BuiltStatistics, Design, dict[str, A
         tables: dict[str, Any] = {name: tuple(table) for name, table in manifest["tables"].items()}
         segment = Segment(terms=terms, **{name: arrays[name] for name in _SEGMENT_ARRAYS}, **tables)
         statistics = BuiltStatistics(terms, **{name: arrays[name] for name in _STATISTICS_ARRAYS})
-        design = Design.from_dict(manifest["design"])
+        cures = CureModel.from_arrays(arrays) if CURES in arrays else None
+        design = Design.from_dict(manifest["design"], cures)
     except (KeyError, TypeError, ValueError) as error:
         raise IndexDamaged(f"{directory.name}: {error!r}") from error
     return segment, statistics, design, manifest["meta"]

@@ -7,6 +7,7 @@ gives the formulas). Adding one: a class here, a line in `make_blocks`, a weight
 
 from __future__ import annotations
 
+from search.core.blocks.cures import Cures
 from search.core.blocks.evidence import Codes, Findings, Symptoms
 from search.core.blocks.text import Letters, WordPairs, Words
 from search.core.blocks.vehicle import Age, Odometer, Unit, Vehicle
@@ -16,7 +17,7 @@ from search.core.reading import Block
 
 def make_blocks(design: Design) -> tuple[Block, ...]:
     """All blocks, in the order in which their terms are added up and their parts shown."""
-    return (
+    read: tuple[Block, ...] = (
         Words(),
         WordPairs(),
         Letters(design.letter_group_size),
@@ -28,3 +29,4 @@ def make_blocks(design: Design) -> tuple[Block, ...]:
         Age(design.age_centres_years),
         Odometer(design.odometer_centres_km),
     )
+    return read if design.cures is None else (*read, Cures(design.cures, read))
