@@ -6,6 +6,7 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from functools import cached_property
 from typing import Any, ClassVar, NamedTuple, TypeVar
 
@@ -72,6 +73,20 @@ class Item:
     silent_by: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Addition:
+    """A piece of evidence that a case records and a query lacks.
+
+    field: of the case mapping. key: of the symptom or check, or the code; "" for all of a field.
+    shows: what the case records of it. fragment: the same as a case mapping of its own.
+    """
+
+    field: str
+    key: str
+    shows: tuple[object, ...]
+    fragment: Mapping[str, Any] = dataclass_field(compare=False)
+
+
 class Block(ABC):
     """One aspect of a case. `part` is the name under which its share is shown."""
 
@@ -83,6 +98,10 @@ class Block(ABC):
     @abstractmethod
     def slots(self, view: View) -> Iterable[str]:
         """The slots that the case records."""
+
+    def additions(self, query: View, case: View) -> Iterable[Addition]:
+        """What the case records here and the query lacks, where it is entered piece by piece."""
+        return ()
 
     def key(self, *names: str) -> str:
         """A feature's name: no two blocks share one."""

@@ -175,7 +175,7 @@ class Vectoriser:
         weight: float,
         statistics: Statistics,
     ) -> None:
-        importance = np.array([item.weight for item in items]) * _rarities(items, statistics)
+        importance = np.array([item.weight for item in items]) * rarities(items, statistics)
         importance *= weight / importance.sum()
         credit_share = self.design.credits.get(block.name, 0.0)
         for item, most in zip(items, importance.tolist(), strict=True):
@@ -193,7 +193,7 @@ class Vectoriser:
                 builder.credit_feature(item.recorded_by, -credit)
 
 
-def _rarities(items: list[Item], statistics: Statistics) -> NDArray[np.float64]:
+def rarities(items: list[Item], statistics: Statistics) -> NDArray[np.float64]:
     """Factor of each item, shape (len(items),); 1 for those with a fixed weight."""
     asked = [feature for item in items for feature, _ in item.rarity]
     asked += [item.among for item in items if item.among and item.among not in SLOT_BITS]

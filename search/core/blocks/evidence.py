@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, ClassVar
 
 from search.core.design import Scale
-from search.core.reading import Bag, Feature, Item, ItemBlock, View, soft_bins, unit_length
+from search.core.reading import (
+    Addition,
+    Bag,
+    Feature,
+    Item,
+    ItemBlock,
+    View,
+    soft_bins,
+    unit_length,
+)
 
 
 class Codes(Bag):
@@ -49,6 +58,23 @@ class Codes(Bag):
     def slots(self, view: View) -> list[str]:
         return ["codes"] if view.listed("codes") else []
 
+    def _shows(self, codes: Iterable[Mapping[str, Any]]) -> tuple[tuple[str, str | None], ...]:
+        return tuple((code["code"], code.get("failure_type")) for code in codes)
+
+    def additions(self, query: View, case: View) -> Iterator[Addition]:
+        known = {code["code"] for code in query.listed("codes")}
+        if case.listed("codes") and not known:
+            # Whoever reads codes reads them all.
+            yield Addition(
+                "codes", "", self._shows(case.listed("codes")), {"codes": case.listed("codes")}
+            )
+            return
+        for name in dict.fromkeys(code["code"] for code in case.listed("codes")):
+            if name not in known:
+                codes = [code for code in case.listed("codes") if code["code"] == name]
+                fragment = {"codes": codes}
+                yield Addition("codes", name, self._shows(codes), fragment)
+
 
 class Symptoms(ItemBlock):
     """A symptom, with the conditions under which it shows as finer terms."""
@@ -73,6 +99,13 @@ class Symptoms(ItemBlock):
 
     def slots(self, view: View) -> list[str]:
         return ["symptoms"] if view.listed("symptoms") else []
+
+    def additions(self, query: View, case: View) -> Iterator[Addition]:
+        known = self._read(query)
+        for key, when in self._read(case).items():
+            if key not in known:
+                fragment = {"symptoms": [{"key": key, "when": when}]}
+                yield Addition("symptoms", key, tuple(when), fragment)
 
     def items(self, view: View) -> list[Item]:
         out = []
@@ -133,6 +166,13 @@ class Findings(ItemBlock):
 
     def slots(self, view: View) -> list[str]:
         return []
+
+    def additions(self, query: View, case: View) -> Iterator[Addition]:
+        known = self._read(query)
+        for check, finding in self._read(case).items():
+            if check not in known:
+                shows = (finding.get("result"), finding.get("value"))
+                yield Addition("findings", check, shows, {"findings": [finding]})
 
     def items(self, view: View) -> list[Item]:
         return [self._item(check, finding) for check, finding in self._read(view).items()]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import ClassVar
 
-from search.core.reading import Feature, Item, ItemBlock, View, soft_bins, unit_length
+from search.core.reading import Addition, Feature, Item, ItemBlock, View, soft_bins, unit_length
 from search.core.text import squeeze
 
 
@@ -29,6 +29,12 @@ class Names(ItemBlock):
 
     def slots(self, view: View) -> list[str]:
         return [field for field in self.SHARES if self._words(view, field)]
+
+    def additions(self, query: View, case: View) -> Iterator[Addition]:
+        for field in self.SHARES:
+            if self._words(case, field) and not self._words(query, field):
+                written = case.text(field)
+                yield Addition(field, "", (written,), {field: written})
 
     def items(self, view: View) -> list[Item]:
         out: list[Item] = []
@@ -77,6 +83,11 @@ class Amount(ItemBlock):
 
     def slots(self, view: View) -> list[str]:
         return [self.slot] if self._bins(view) else []
+
+    def additions(self, query: View, case: View) -> Iterator[Addition]:
+        if self._bins(case) and not self._bins(query):
+            value = case.number(self.field)
+            yield Addition(self.field, "", (value,), {self.field: value})
 
     def items(self, view: View) -> list[Item]:
         bins = self._bins(view)

@@ -1,0 +1,166 @@
+"""What would raise the similarity: what past cases record and the query doesn't say.
+
+For each such piece of evidence the gain is computed, not guessed: what the similarity to that case
+would gain if the query said of it what the case says. With block b's likeness and credit
+g_b = s_b + π_b·n_b going to g_b' by it, the query's weights ω and their sum Ω over what it has,
+
+    gain = ω_b · (g_b' - g_b) / Ω                 where the query has something in b already
+    gain = ω_b · (g_b' - similarity) / (Ω + ω_b)  where it has nothing there yet
+
+the other blocks staying as they are (what a learned model makes of the new evidence is not known
+before it is there). Saying the same is a full match, so gains are never negative.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from search.core.reading import Addition, Bag, Block, Item, ItemBlock, View
+from search.core.vectoriser import idf, rarities
+
+if TYPE_CHECKING:
+    from search.core.index import CaseIndex
+
+
+@dataclass(frozen=True)
+class Missing:
+    """field: of the case mapping. key: of the symptom or check, or the code; "" for plain
+    fields, and for codes where the query has none.
+    gain: of the similarity, >= 0, if the query said what the case says."""
+
+    field: str
+    key: str
+    gain: float
+
+
+def find_missing(
+    index: CaseIndex, query: Mapping[str, Any], cases: Sequence[tuple[Mapping[str, Any], float]]
+) -> list[list[Missing]]:
+    """For each (case, its similarity to the query): what it records and the query lacks, largest
+    gain first, then by field and key.
+    """
+    vectoriser, weights = index.vectoriser, index.design.weights
+    asked, views = vectoriser.view(query), [vectoriser.view(case) for case, _ in cases]
+    weighing = [block for block in vectoriser.blocks if weights.get(block.name, 0.0) > 0]
+    present = {block.name for block in weighing if _asks(block, asked)}
+    total = sum(weights[name] for name in present)
+    out: list[list[Missing]] = [[] for _ in cases]
+    for block in weighing:
+        additions = [list(block.additions(asked, view)) for view in views]
+        if not any(additions):
+            continue
+        weight = weights[block.name]
+        pairs = _compare(index, block, asked, views, additions)
+        for (_, similarity), made, (before, after), found in zip(
+            cases, additions, pairs, out, strict=True
+        ):
+            for addition, then in zip(made, after, strict=True):
+                gain = (
+                    weight * (then - before) / total
+                    if block.name in present
+                    else weight * (then - similarity) / (total + weight)
+                )
+                found.append(Missing(addition.field, addition.key, max(0.0, round(gain, 9))))
+    return [sorted(found, key=lambda one: (-one.gain, one.field, one.key)) for found in out]
+
+
+def _asks(block: Block, view: View) -> bool:
+    if isinstance(block, Bag):
+        return bool(block.strengths(view))
+    return isinstance(block, ItemBlock) and bool(block.items(view))
+
+
+# Of one case: likeness and credit as the query is, and with each addition made to it.
+_Likeness = tuple[float, list[float]]
+_Additions = Sequence[Sequence[Addition]]
+
+
+def _compare(
+    index: CaseIndex, block: Block, asked: View, views: Sequence[View], additions: _Additions
+) -> list[_Likeness]:
+    if isinstance(block, Bag):
+        return _compare_bag(index, block, asked, views, additions)
+    if isinstance(block, ItemBlock):
+        return _compare_items(index, block, asked, views, additions)
+    raise TypeError(f"{block.name} is neither a bag nor made of items")
+
+
+def _compare_items(
+    index: CaseIndex, block: ItemBlock, asked: View, views: Sequence[View], additions: _Additions
+) -> list[_Likeness]:
+    """An addition is one more item, or several, beside those that are there."""
+    credit = index.design.credits.get(block.name, 0.0)
+    distinct = list(dict.fromkeys(addition for made in additions for addition in made))
+    items = block.items(asked)
+    more = [block.items(index.vectoriser.view(addition.fragment)) for addition in distinct]
+    # One look-up of all document frequencies.
+    every = [*items, *(item for some in more for item in some)]
+    factors = iter(rarities(every, index.statistics).tolist())
+    weighed = [(item, item.weight * next(factors)) for item in items]
+    added = {
+        addition: [(item, item.weight * next(factors)) for item in some]
+        for addition, some in zip(distinct, more, strict=True)
+    }
+    whole = sum(weight for _, weight in weighed)
+    out = []
+    for view, made in zip(views, additions, strict=True):
+        stored = {feature.name: feature.value for feature in block.features(view)}
+        slots = set(block.slots(view))
+        have = _met(weighed, stored, slots, credit)
+        after = [
+            (have + _met(added[addition], stored, slots, credit))
+            / (whole + sum(weight for _, weight in added[addition]))
+            for addition in made
+        ]
+        out.append((have / whole if weighed else 0.0, after))
+    return out
+
+
+def _met(
+    weighed: Iterable[tuple[Item, float]],
+    stored: Mapping[str, float],
+    slots: set[str],
+    credit: float,
+) -> float:
+    """Σ ι·(s + π·n) over some items, for a case with these features and slots."""
+    met = 0.0
+    for item, weight in weighed:
+        alike = sum(alikeness * stored.get(name, 0.0) for name, alikeness in item.probes)
+        silent = (
+            (item.slot and item.slot not in slots)
+            or (item.recorded_by and item.recorded_by not in stored)
+            or item.silent_by in stored
+        )
+        met += weight * (alike + (credit if silent else 0.0))
+    return met
+
+
+def _compare_bag(
+    index: CaseIndex, block: Bag, asked: View, views: Sequence[View], additions: _Additions
+) -> list[_Likeness]:
+    """An addition makes another bag of the query."""
+    credit = index.design.credits.get(block.name, 0.0)
+    here, there = block.strengths(asked), [block.strengths(view) for view in views]
+    extended = {
+        addition: here | block.strengths(index.vectoriser.view(addition.fragment))
+        for addition in dict.fromkeys(addition for made in additions for addition in made)
+    }
+    names = list(dict.fromkeys(name for bag in (*there, here, *extended.values()) for name in bag))
+    among, masses = index.statistics.slot_count(block.slot), index.statistics.masses(names)
+    rarity = dict(zip(names, idf(among, masses).tolist(), strict=True))
+
+    def cosine(one: Mapping[str, float], two: Mapping[str, float]) -> float:
+        dot = sum(one[name] * two[name] * rarity[name] ** 2 for name in one.keys() & two.keys())
+        squares = [sum((x * rarity[name]) ** 2 for name, x in bag.items()) for bag in (one, two)]
+        return float(dot / math.sqrt(math.prod(squares))) if dot else 0.0
+
+    return [
+        (
+            cosine(here, bag) if bag else credit,
+            [cosine(extended[addition], bag) for addition in made],
+        )
+        for bag, made in zip(there, additions, strict=True)
+    ]
