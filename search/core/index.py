@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from search.core import storage
+from search.core.blocks.text import word_feature
 from search.core.design import Design
 from search.core.explain import Part, explain
 from search.core.kernel import SCALE, Task, find_best
@@ -158,7 +159,7 @@ class CaseIndex:
         """
         if limit < 1:
             raise ValueError(f"limit must be at least 1, got {limit!r}")
-        vector = self.vectoriser.read_query(query, self.statistics)
+        vector = self.vectoriser.read_query(query, self.statistics, self._count_words)
         if not vector.features:
             return []
         filters, excluded = filters or Filters(), list(exclude)
@@ -180,9 +181,12 @@ class CaseIndex:
         ]
 
     def unknown_words(self, query: Mapping[str, Any]) -> list[str]:
-        """Words of the query's complaint, as written, that no case has, in the text's order."""
-        view = self.vectoriser.view(query)
-        said = {f"words:{token.word}": token.said for token in reversed(view.tokens)}
+        """Words of the query's complaint, as written, that no case has, in the text's order;
+        without those that were read as a word one slip away."""
+        view = self.vectoriser.query_view(
+            query, self._count_words, self.statistics.slot_count("text")
+        )
+        said = {word_feature(token.word): token.said for token in reversed(view.tokens)}
         features = list(said)[::-1]
         known = np.zeros(len(features), dtype=bool)
         for layer in self.layers:
@@ -191,6 +195,16 @@ class CaseIndex:
             said[name] for name, is_known in zip(features, known, strict=True) if not is_known
         )
         return list(dict.fromkeys(unknown))
+
+    def _count_words(self, words: list[str]) -> NDArray[np.float64]:
+        """In how many cases each stem stands, built or newer; shape (words,)."""
+        features = list(map(word_feature, words))
+        counts = self.statistics.masses(features)
+        for layer in self.layers[1:]:
+            terms = layer.segment.terms.find(features)
+            known, starts = terms >= 0, layer.segment.starts
+            counts[known] += starts[terms[known] + 1] - starts[terms[known]]
+        return counts
 
 
 class _Asked:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from functools import cached_property
 from typing import Any, ClassVar, NamedTuple, TypeVar
 
-from search.core.text import Normaliser, Token
+from search.core.text import Token
 
 Key = TypeVar("Key")
 
@@ -25,13 +25,13 @@ SLOT_BITS: Mapping[str, int] = {name: 1 << i for i, name in enumerate(SLOTS)}
 class View:
     """One case while it is being read; its text is normalised once for all blocks."""
 
-    def __init__(self, case: Mapping[str, Any], normaliser: Normaliser) -> None:
+    def __init__(self, case: Mapping[str, Any], read: Callable[[str], list[Token]]) -> None:
         self.case = case
-        self._normaliser = normaliser
+        self._read = read
 
     @cached_property
     def tokens(self) -> list[Token]:
-        return self._normaliser.read(self.text("complaint"))
+        return self._read(self.text("complaint"))
 
     def text(self, key: str) -> str:
         return str(self.case.get(key) or "")

@@ -1,24 +1,31 @@
-"""Reads workshop prose: folding, splitting, and a trade table of replacements."""
+"""Reads workshop prose: folding, splitting, a trade table of replacements, endings."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
+from search.core.stemming import is_base, stem
+
 _TOKEN = re.compile(r"[^\W_]+(?:['’./&-][^\W_]+)*")
-_JOINER = re.compile(r"['’./&-]")
+_JOINER = re.compile(r"[./&-]")
 _DECIMAL = re.compile(r"\d+[.]\d+")
 # A number written together with its unit; "3rd" or "300c" are names, not quantities.
 _QUANTITY = re.compile(r"(\d+(?:[.]\d+)?)(rpm|km|kmh|mph|mi|psi|kpa|bar|mm|nm|ml|v|mv|ohm|ohms|l)")
+# Signs of single letters, and a letter before a name: l/h, n.s, o-ring, u-joint.
+_SIGN = re.compile(r"[^\W\d_](?:[./&-][^\W\d_])+|[^\W\d_]-[^\W\d_]+")
+# A shorter word written apart may well be two: "a c", "re do".
+_SHORTEST_JOINED = 5
 
 
 class Token(NamedTuple):
-    """A word as it is compared and as it was written."""
+    """A word as it is compared (its stem), as it is spelt in full, and as it was written."""
 
     word: str
     said: str
+    spelt: str
 
 
 def fold(text: str) -> str:
@@ -32,65 +39,116 @@ def squeeze(text: str) -> str:
     return "".join(ch for ch in fold(text) if ch.isalnum())
 
 
+class Piece(NamedTuple):
+    """A word between blanks and signs, before the trade table: folded, and as it was written."""
+
+    spelt: str
+    said: str
+
+
 class Normaliser:
     """Turns text into tokens, replacing trade shorthand.
 
     replacements: written form -> what it means, one or more words each; "" drops the word. The
-    longest written form wins; a replacement is not replaced again.
+    longest written form wins; a replacement is not replaced again. A written form of several
+    words or with a sign in it is also known when written together ("camshaft sensor",
+    "cam-belt"), and one word also when written as two ("hand brake").
     """
 
     def __init__(self, replacements: Mapping[str, str]) -> None:
         self._whole: set[str] = set()
         self._table: dict[tuple[str, ...], tuple[str, ...]] = {}
         for written, meant in replacements.items():
-            words = tuple(token.word for token in self._split(written))
-            target = tuple(token.word for token in self._split(meant))
+            words = tuple(piece.spelt for piece in self.split(written))
             joined = _TOKEN.findall(written)
             if len(joined) == 1 and _JOINER.search(joined[0]):
                 # "a/c" is one sign; its pieces mean nothing by themselves.
                 self._whole.add(fold(joined[0]))
                 words = (fold(joined[0]),)
             if words:
-                self._table[words] = target
+                self._table[words] = tuple(piece.spelt for piece in self.split(meant))
+        for words, meaning in list(self._table.items()):
+            together = squeeze("".join(words))
+            if len(together) >= _SHORTEST_JOINED:
+                self._table.setdefault((together,), meaning)
+        self._words = {word for words in self._table for word in words}
+        self._words |= {word for meant in self._table.values() for word in meant}
+        # Other forms of what is written: "howled" where the table has "howl".
+        self._stems: dict[tuple[str, ...], tuple[str, ...]] = {}
+        for words, meaning in self._table.items():
+            if all(is_base(word) for word in words):
+                self._stems.setdefault(tuple(map(stem, words)), meaning)
         self._longest = max(map(len, self._table), default=1)
 
     def read(self, text: str) -> list[Token]:
         """Tokens in the order of the text."""
-        tokens = list(self._split(text))
+        return self.interpret(self.split(text))
+
+    def interpret(self, pieces: Iterable[Piece]) -> list[Token]:
+        """What the pieces of a text mean, in their order."""
+        given = list(pieces)
         out: list[Token] = []
         at = 0
-        while at < len(tokens):
-            length, meant = self._match(tokens, at)
-            if meant is None:
-                out.append(tokens[at])
-            else:
-                said = " ".join(dict.fromkeys(t.said for t in tokens[at : at + length]))
-                out.extend(Token(word, said) for word in meant)
+        while at < len(given):
+            length, meant = self._match(given, at)
+            said = " ".join(dict.fromkeys(piece.said for piece in given[at : at + length]))
+            words = (given[at].spelt,) if meant is None else meant
+            out.extend(Token(stem(word), said, word) for word in words)
             at += length
         return out
 
-    def _match(self, tokens: list[Token], at: int) -> tuple[int, tuple[str, ...] | None]:
-        for length in range(min(self._longest, len(tokens) - at), 0, -1):
-            meant = self._table.get(tuple(t.word for t in tokens[at : at + length]))
+    def explains(self, word: str) -> bool:
+        """Whether the table has the word: alone, within a longer form, or in a meaning."""
+        return word in self._words
+
+    def meaning(self, word: str) -> tuple[str, ...] | None:
+        """What the table says of a single word; None where it says nothing."""
+        return self._look_up((word,))
+
+    def _look_up(self, words: tuple[str, ...]) -> tuple[str, ...] | None:
+        meant = self._table.get(words)
+        return self._stems.get(tuple(map(stem, words))) if meant is None else meant
+
+    def _match(self, pieces: list[Piece], at: int) -> tuple[int, tuple[str, ...] | None]:
+        for length in range(min(self._longest, len(pieces) - at), 0, -1):
+            meant = self._look_up(tuple(p.spelt for p in pieces[at : at + length]))
+            if meant is None and length == 2:
+                meant = self._match_joined(pieces[at].spelt, pieces[at + 1].spelt)
             if meant is not None:
                 return length, meant
         return 1, None
 
-    def _split(self, text: str) -> Iterator[Token]:
-        for said in _TOKEN.findall(text):
-            folded = fold(said)
-            if folded in self._whole or _DECIMAL.fullmatch(folded):
-                yield Token(folded, said)
-                continue
-            # "12.5V" is one quantity; "idle.Then" is two words.
-            pieces = [said] if _QUANTITY.fullmatch(folded) else _JOINER.split(said)
-            for piece in pieces:
-                word = fold(piece)
-                quantity = _QUANTITY.fullmatch(word)
-                if quantity:
-                    yield from (Token(part, piece) for part in quantity.groups())
-                elif word and not (word == "s" and piece != said):  # the s of "customer's"
-                    yield Token(word, piece)
+    def _match_joined(self, one: str, two: str) -> tuple[str, ...] | None:
+        if min(len(one), len(two)) < 2 or len(one) + len(two) < _SHORTEST_JOINED:
+            return None
+        return self._look_up((one + two,))
+
+    def split(self, text: str) -> list[Piece]:
+        """Words and quantities, before anything is replaced."""
+        return [
+            piece
+            for said in _TOKEN.findall(text)
+            for piece in self._split_word(said)
+            if piece.spelt
+        ]
+
+    def _split_word(self, said: str) -> Iterator[Piece]:
+        folded = fold(said)
+        if folded in self._whole or _DECIMAL.fullmatch(folded):
+            yield Piece(folded, said)
+            return
+        if _SIGN.fullmatch(folded):
+            yield Piece(squeeze(folded), said)
+            return
+        # "12.5V" is one quantity; "idle.Then" is two words.
+        for part in [said] if _QUANTITY.fullmatch(folded) else _JOINER.split(said):
+            word = fold(part)
+            quantity = _QUANTITY.fullmatch(word)
+            if quantity:
+                yield from (Piece(group, part) for group in quantity.groups())
+            else:
+                # The customer's van, but won't like wont.
+                yield Piece(word.removesuffix("'s").replace("'", ""), part)
 
 
 def letter_groups(word: str, size: int) -> list[str]:

@@ -14,9 +14,11 @@ from scipy.sparse import csr_array
 
 from search.core.blocks import make_blocks
 from search.core.blocks.cures import Cures, raw_features
+from search.core.blocks.text import word_feature
 from search.core.design import Design
 from search.core.reading import SLOT_BITS, SLOTS, Bag, Block, Item, ItemBlock, View
-from search.core.text import Normaliser
+from search.core.spelling import Counts, read_as_known
+from search.core.text import Normaliser, Token
 
 
 class Statistics(Protocol):
@@ -114,10 +116,25 @@ class Vectoriser:
         self._normaliser = Normaliser(design.replacements)
 
     def view(self, case: Mapping[str, Any]) -> View:
-        return View(case, self._normaliser)
+        return View(case, self._normaliser.read)
 
-    def read_query(self, query: Mapping[str, Any], statistics: Statistics) -> QueryVector:
-        view = self.view(query)
+    def query_view(self, query: Mapping[str, Any], counts: Counts, among: float) -> View:
+        """Its words as the cases spell them. counts: see `spelling`; among: cases with text."""
+
+        def read(text: str) -> list[Token]:
+            return read_as_known(self._normaliser, text, counts, among)
+
+        return View(query, read)
+
+    def read_query(
+        self, query: Mapping[str, Any], statistics: Statistics, counts: Counts | None = None
+    ) -> QueryVector:
+        """counts: in how many cases stems stand, newer ones included; None: as in statistics."""
+        view = self.query_view(
+            query,
+            counts or (lambda words: statistics.masses(list(map(word_feature, words)))),
+            statistics.slot_count("text"),
+        )
         bags: list[tuple[Bag, dict[str, float]]] = []
         asked: list[tuple[ItemBlock, list[Item]]] = []
         present: list[Block] = []
@@ -138,7 +155,7 @@ class Vectoriser:
         for item_block, items in asked:
             weight = self.design.weights[item_block.name] / total
             self._ask_items(builder, item_block, items, weight, statistics)
-        words = {f"words:{token.word}": token.said for token in reversed(view.tokens)}
+        words = {word_feature(token.word): token.said for token in reversed(view.tokens)}
         return builder.finish(dict(reversed(words.items())))
 
     def _ask_bag(

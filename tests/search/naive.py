@@ -25,11 +25,11 @@ def plain(text):
 
 
 def tokens(case, design):
-    return [t.word for t in Normaliser(design.replacements).read(case.get("complaint") or "")]
+    return Normaliser(design.replacements).read(case.get("complaint") or "")
 
 
 def bag_features(case, block, design):
-    words = tokens(case, design)
+    words = [token.word for token in tokens(case, design)]
     if block == "words":
         counts = Counter(words)
     elif block == "word_pairs":
@@ -37,7 +37,7 @@ def bag_features(case, block, design):
     elif block == "letters":
         counts = Counter(
             f"_{word}_"[i : i + 3]
-            for word in words
+            for _, _, word in tokens(case, design)
             if len(word) >= 3 and any(ch.isalpha() for ch in word)
             for i in range(len(word))
         )

@@ -17,7 +17,7 @@ from search.core.text import Normaliser
 
 
 def words(text: str) -> list[str]:
-    return [token.word for token in Normaliser(load_replacements()).read(text)]
+    return [token.spelt for token in Normaliser(load_replacements()).read(text)]
 
 
 def test_every_entry_has_its_reason_and_a_theme():
@@ -40,9 +40,9 @@ def test_reading_twice_changes_nothing():
     """What an entry means reads as itself, so that query and case meet whichever was written."""
     table = Normaliser(load_replacements())
     for entry in load_entries():
-        once = [token.word for token in table.read(entry.written)]
-        meant = [token.word for token in table.read(entry.meant)]
-        again = [token.word for token in table.read(" ".join(once))]
+        once = [token.spelt for token in table.read(entry.written)]
+        meant = [token.spelt for token in table.read(entry.meant)]
+        again = [token.spelt for token in table.read(" ".join(once))]
         assert once == meant == again, entry
 
 

@@ -31,6 +31,11 @@ class Words(Text):
         return {self.key(token.word): token.said for token in reversed(view.tokens)}
 
 
+def word_feature(word: str) -> str:
+    """Under which the cases with a word are found."""
+    return f"{Words.name}:{word}"
+
+
 class WordPairs(Text):
     """Neighbouring words: "no drive" is not "no … drive"."""
 
@@ -55,7 +60,7 @@ class Letters(Text):
 
     def strengths(self, view: View) -> dict[str, float]:
         counts = Counter(
-            group for token in view.tokens for group in letter_groups(token.word, self.size)
+            group for token in view.tokens for group in letter_groups(token.spelt, self.size)
         )
         return {self.key(group): 1.0 + math.log(count) for group, count in counts.items()}
 
@@ -63,5 +68,5 @@ class Letters(Text):
         return {
             self.key(group): token.said
             for token in reversed(view.tokens)
-            for group in letter_groups(token.word, self.size)
+            for group in letter_groups(token.spelt, self.size)
         }
