@@ -101,12 +101,14 @@ def place_findings(cases: Iterable[Sequence[Mapping[str, Any]]], panel: Panel) -
         for item in findings:
             if item.get("stage", "intake") != "intake":
                 continue
-            check = resolve("checks", item["check"])[0]
+            check = item["check"]
             if check not in panel.places:
-                continue
+                check = resolve("checks", check)[0]
+                if check not in panel.places:
+                    continue
             place = panel.place_of(check, item.get("result"), item.get("value"))
             if place is not None:
-                found[case, panel.places[check]] = place
+                found[case, place // panel.width] = place
     return Readings(
         np.array([case for case, _ in found], np.int64), np.array(list(found.values()), np.int64)
     )

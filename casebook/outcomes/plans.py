@@ -46,9 +46,11 @@ LEVEL_NAMES: Final = REPAIR_COSTS
 CHANCES: Final = (*LEVEL_NAMES, *REPLACEMENT_COSTS)
 # How far a stated chance may be off, when it is asked what would change the choice.
 STATED_SPREAD: Final = 0.1
-# Where a change of the choice is looked for: so many times an amount, in so many steps, twice.
+# Where a change of the choice is looked for: up to so many times an amount, in so many steps,
+# and so often again between the two where it changes.
 MOST_TIMES: Final = 4.0
 STEPS: Final = 33
+REFINED: Final = 2
 
 
 @dataclass(frozen=True)
@@ -302,7 +304,7 @@ def service_break_even(comparison: Comparison) -> BreakEven:
 class Sensitivity:
     """One input. low, high: how far it may well be off. best_at_low, best_at_high: the cheapest
     plan there, with its cost. flips_at: the nearest value at which another plan is cheapest, to
-    about a thousandth of the range looked at; None where none is."""
+    a thirty-thousandth of the range looked at; None where none is."""
 
     name: str
     value: float
@@ -344,18 +346,19 @@ def vary_inputs(question: Question, comparison: Comparison) -> list[Sensitivity]
     best, cost = _best_at(question, names, asked)
     grid, winners = asked[:, 2:], best[:, 2:]
     near, far, found = _nearest_flip(grid, winners, value, comparison.best)
-    # Once more, between the last place where nothing changed and the first where it did.
-    closer = _from_to(near, far)
-    again, _ = _best_at(question, names, closer)
-    changed = again != comparison.best
-    at = changed.argmax(axis=1)
     rows = np.arange(len(names))
+    to = np.full(len(names), comparison.best)
+    for _ in range(REFINED):
+        # Again between the last place where nothing changed and the first where it did.
+        closer = _from_to(near, far)
+        again, _ = _best_at(question, names, closer)
+        at = np.maximum((again != comparison.best).argmax(axis=1), 1)
+        near, far, to = closer[rows, at - 1], closer[rows, at], again[rows, at]
     return [
         Sensitivity(
             name, float(value[i]), float(low[i]), float(high[i]),
             int(best[i, 0]), float(cost[i, 0]), int(best[i, 1]), float(cost[i, 1]),
-            float(closer[rows[i], at[i]]) if found[i] else None,
-            int(again[rows[i], at[i]]) if found[i] else None,
+            float(far[i]) if found[i] else None, int(to[i]) if found[i] else None,
         )
         for i, name in enumerate(names)
     ]  # fmt: skip
