@@ -4,8 +4,8 @@ For each such piece of evidence the gain is computed, not guessed: what the simi
 would gain if the query said of it what the case says. With block b's likeness and credit
 g_b = s_b + π_b·n_b going to g_b' by it, the query's weights ω and their sum Ω over what it has,
 
-    gain = ω_b · (g_b' - g_b) / Ω                 where the query has something in b already
-    gain = ω_b · (g_b' - similarity) / (Ω + ω_b)  where it has nothing there yet
+    gain = ω_b · (g_b' - g_b) / Ω               where the query has something in b already
+    gain = ω_b · (1 - similarity) / (Ω + ω_b)   where it has nothing there yet: g_b' = 1
 
 the other blocks staying as they are (what a learned model makes of the new evidence is not known
 before it is there). Saying the same is a full match, so gains are never negative.
@@ -53,17 +53,22 @@ def find_missing(
         if not any(additions):
             continue
         weight = weights[block.name]
-        pairs = _compare(index, block, asked, views, additions)
-        for (_, similarity), made, (before, after), found in zip(
-            cases, additions, pairs, out, strict=True
-        ):
-            for addition, then in zip(made, after, strict=True):
-                gain = (
-                    weight * (then - before) / total
-                    if block.name in present
-                    else weight * (then - similarity) / (total + weight)
-                )
-                found.append(Missing(addition.field, addition.key, max(0.0, round(gain, 9))))
+        if block.name in present:
+            gains = [
+                [weight * (then - before) / total for then in after]
+                for before, after in _compare(index, block, asked, views, additions)
+            ]
+        else:
+            # All that is said there is then what the case says: a full match.
+            gains = [
+                [weight * (1.0 - similarity) / (total + weight)] * len(made)
+                for (_, similarity), made in zip(cases, additions, strict=True)
+            ]
+        for found, made, gained in zip(out, additions, gains, strict=True):
+            found += [
+                Missing(addition.field, addition.key, max(0.0, round(gain, 9)))
+                for addition, gain in zip(made, gained, strict=True)
+            ]
     return [sorted(found, key=lambda one: (-one.gain, one.field, one.key)) for found in out]
 
 
@@ -115,7 +120,7 @@ def _compare_items(
             / (whole + sum(weight for _, weight in added[addition]))
             for addition in made
         ]
-        out.append((have / whole if weighed else 0.0, after))
+        out.append((have / whole, after))
     return out
 
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from typing import ClassVar
 
 from search.core.reading import Addition, Feature, Item, ItemBlock, View, soft_bins, unit_length
 from search.core.text import squeeze
+
+# The same few names come again and again.
+_level = lru_cache(maxsize=20_000)(squeeze)
 
 
 class Names(ItemBlock):
@@ -20,7 +24,7 @@ class Names(ItemBlock):
         """Levelled name -> as written."""
         written = view.text(field)
         pieces = written.split() if field in self.WORDED else [written]
-        return {squeeze(piece): piece for piece in pieces if squeeze(piece)}
+        return {name: piece for piece in pieces if (name := _level(piece))}
 
     def features(self, view: View) -> Iterator[Feature]:
         for field in self.SHARES:
