@@ -29,6 +29,21 @@ CAVEATS: Final[dict[str, str]] = {
         "None of these repairs has been followed that long, so the figure comes from repairs on "
         "related units. Ask for fewer days."
     ),
+    "no_overlap": (
+        "The vehicles that got this repair looked clearly different at intake from those that did "
+        "not: don't compare it with the others."
+    ),
+    "old_cases": (
+        "More than half of the weight comes from cases over five years old; parts and methods may "
+        "have changed since."
+    ),
+    "conflicting_evidence": (
+        "Codes, symptoms and checks point to different repairs; look again at what does not fit."
+    ),
+    "generic_codes_only": (
+        "The codes read are standard ones, which name the circuit; the maker's own codes would "
+        "tell more."
+    ),
     "observational": (
         "The worse cases tend to get the bigger repair, so levels can't be compared as if by lot."
     ),

@@ -21,6 +21,7 @@ from casebook.outcomes import queries
 from casebook.outcomes.costs import AttemptCost, read_attempt_costs
 from casebook.outcomes.outlook import Neighbours, similarity_cut_off
 from casebook.outcomes.panel import Readings, panel_for, place_findings
+from casebook.outcomes.similar import EVENTS, level_places
 from casebook.shops.tenancy import reading_shared
 
 IntArray = NDArray[np.int64]
@@ -126,10 +127,10 @@ def _as_cases(rows: Sequence[tuple[Any, ...]], similarity: Sequence[float]) -> N
     return Neighbours(
         similarity=np.array(similarity, np.float64),
         cluster=np.array([row[1] for row in rows], np.int64),
-        first_level=queries.level_places([row[2] for row in rows]),
-        event=np.array([queries.EVENTS[row[3] or "none"] for row in rows], np.int64),
+        first_level=level_places([row[2] for row in rows]),
+        event=np.array([EVENTS[row[3] or "none"] for row in rows], np.int64),
         event_days=np.array([row[4] or 0.0 for row in rows], np.float64),
-        resolved_by=queries.level_places([row[5] for row in rows]),
+        resolved_by=level_places([row[5] for row in rows]),
     )
 
 

@@ -17,7 +17,7 @@ contact censors. What was not tried counts neither for nor against.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -35,7 +35,7 @@ from casebook.stats.durability import (
     cumulative_incidence,
     effective_trials,
 )
-from casebook.stats.proportions import jeffreys_interval
+from casebook.stats.multinomial import goodman_intervals
 from casebook.stats.shrinkage import (
     Grid,
     descend,
@@ -149,24 +149,26 @@ def compute_outlook(
     *,
     horizon_days: float,
     coverage: float = COVERAGE,
+    grids: Mapping[int, Grid] | None = None,
 ) -> dict[str, Any] | None:
     """The outlook for the case that the neighbours are similar to; None for a pool of fewer than
     LEAST_POOL_SHOPS shops.
 
-    horizon_days: > 0. coverage: of the intervals, in (0, 1). Raises ValueError otherwise, and on
-    arrays that don't fit together.
+    horizon_days: > 0. coverage: of the intervals, in (0, 1). grids: `prior_grid` of each repair
+    level, where the caller has them already. Raises ValueError otherwise, and on arrays that don't
+    fit together.
     """
     _check(neighbours, horizon_days, coverage)
     if cohorts.pool_shops < LEAST_POOL_SHOPS:
         return None
     counted = neighbours.take(neighbours.similarity >= similarity_cut_off(neighbours.similarity))
-    levels = [
-        _describe_level(
-            level, counted.take(counted.first_level == place), cohorts, horizon_days, coverage
-        )
-        for place, level in enumerate(LEVELS)
-        if level in REPAIR_LEVELS
-    ]
+    levels = []
+    for place, level in enumerate(LEVELS):
+        if level in REPAIR_LEVELS:
+            grid = prior_grid(cohorts, place) if grids is None else grids[place]
+            of_level = counted.take(counted.first_level == place)
+            level_rho = float(cohorts.rho[place])
+            levels.append(_describe_level(level, of_level, grid, level_rho, horizon_days, coverage))
     rho = float(cohorts.rho.mean())
     shops = len(np.unique(counted.cluster))
     n_eff = cluster_n_eff(counted.similarity, counted.cluster, rho=rho) if len(counted) else 0.0
@@ -180,7 +182,7 @@ def compute_outlook(
         "effective_cases": round(n_eff, 1),
         "levels": levels,
         "resolved_by": _describe_resolutions(counted, rho, coverage),
-        "caveats": _in_order(caveats),
+        "caveats": in_order(caveats),
     }
 
 
@@ -259,20 +261,19 @@ def describe_estimate(estimate: LevelEstimate, grid: Grid, coverage: float) -> d
         return {"holds": None, "interval": None, "coverage": coverage, "prior_share": None}
     result = shrink(grid, estimate.held, estimate.trials, coverage=coverage)
     return {
-        "holds": _fraction(result.mean),
-        "interval": [_fraction(result.low), _fraction(result.high)],
+        "holds": as_fraction(result.mean),
+        "interval": [as_fraction(result.low), as_fraction(result.high)],
         "coverage": coverage,
         "prior_share": round(result.prior_share, 3),
     }
 
 
 def _describe_level(
-    level: str, cases: Neighbours, cohorts: ParentCohorts, horizon_days: float, coverage: float
+    level: str, cases: Neighbours, grid: Grid, rho: float, horizon_days: float, coverage: float
 ) -> dict[str, Any]:
-    place = LEVELS.index(level)
     counts = count_outcomes(cases.event, cases.event_days, horizon_days)
-    estimate = estimate_level(cases, rho=float(cohorts.rho[place]), horizon_days=horizon_days)
-    described = describe_estimate(estimate, prior_grid(cohorts, place), coverage)
+    estimate = estimate_level(cases, rho=rho, horizon_days=horizon_days)
+    described = describe_estimate(estimate, grid, coverage)
     return {
         "level": level,
         "tried": counts.tried,
@@ -281,7 +282,7 @@ def _describe_level(
         "gone": counts.gone,
         "not_known": counts.not_known,
         **described,
-        "caveats": _in_order(_level_caveats(counts, estimate, described["holds"] is None)),
+        "caveats": in_order(_level_caveats(counts, estimate, described["holds"] is None)),
     }
 
 
@@ -323,8 +324,8 @@ def _pool_caveats(counted: Neighbours, shops: int, n_eff: float) -> list[str]:
 def _describe_resolutions(counted: Neighbours, rho: float, coverage: float) -> list[dict[str, Any]]:
     """What it took in the end, among the cases where that is known.
 
-    Jeffreys intervals at the effective number of cases, made wide enough (Bonferroni) that all of
-    them together cover with the stated probability.
+    The intervals cover all together with the stated probability (Goodman's, at the effective
+    number of cases); levels that no case took are counted in.
     """
     known = counted.take(counted.resolved_by >= 0)
     if not len(known):
@@ -332,27 +333,26 @@ def _describe_resolutions(counted: Neighbours, rho: float, coverage: float) -> l
     weight = np.bincount(known.resolved_by, known.similarity, len(LEVELS))
     share = weight / weight.sum()
     n_eff = cluster_n_eff(known.similarity, known.cluster, rho=rho)
-    seen = np.flatnonzero(weight)
-    each = 1 - (1 - coverage) / max(len(seen), 1)
-    low, high = jeffreys_interval(share * n_eff, n_eff, confidence=each)
+    low, high = goodman_intervals(share * n_eff, confidence=coverage)
     return [
         {
             "level": LEVELS[place],
             "cases": int((known.resolved_by == place).sum()),
             "of": len(known),
-            "share": _fraction(share[place]),
-            "interval": [_fraction(low[place]), _fraction(high[place])],
+            "share": as_fraction(share[place]),
+            "interval": [as_fraction(low[place]), as_fraction(high[place])],
         }
-        for place in seen
+        for place in np.flatnonzero(weight)
     ]
 
 
-def _fraction(value: float) -> float:
+def as_fraction(value: float) -> float:
     """Four places, and never an end: nothing is certain."""
     return round(min(max(float(value), 1e-4), 1 - 1e-4), 4)
 
 
-def _in_order(caveats: Iterable[str]) -> list[str]:
+def in_order(caveats: Iterable[str]) -> list[str]:
+    """Once each, the most important first."""
     found = set(caveats)
     return [key for key in CAVEATS if key in found]
 

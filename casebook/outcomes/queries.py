@@ -14,9 +14,8 @@ import numpy as np
 from django.db import connection
 from numpy.typing import NDArray
 
-from casebook.cases.constants import LEVELS
 from casebook.cases.documents import SearchDocument
-from casebook.cases.models import SharedCase
+from casebook.cases.services import today
 from casebook.cases.sharing import normalise_family
 from casebook.outcomes.cohorts import (
     CaseIdentity,
@@ -26,23 +25,31 @@ from casebook.outcomes.cohorts import (
     level_rho,
     siblings_of,
 )
+from casebook.outcomes.complete import Question, complete_outlook
+from casebook.outcomes.entered import names_only_circuits, weigh_entries
+from casebook.outcomes.later import Lives
 from casebook.outcomes.outlook import (
     LEAST_POOL_SHOPS,
-    Neighbours,
     ParentCohorts,
     Siblings,
-    compute_outlook,
     similarity_cut_off,
 )
+from casebook.outcomes.similar import (
+    EVENTS,
+    SimilarCase,
+    as_circumstances,
+    as_neighbours,
+    level_places,
+    model_key,
+    numbers,
+    read_similar,
+)
 from casebook.shops.tenancy import reading_shared
-from casebook.stats.durability import CAME_BACK, CENSORED, GONE
 from casebook.vocabulary.codes import circuit_family
+from search.core.contributions import Contributions
 
 IntArray = NDArray[np.int64]
 Kept = TypeVar("Kept")
-
-EVENTS: Final = {"none": CENSORED, "came_back": CAME_BACK, "gone": GONE}
-PLACE_OF_LEVEL: Final = {level: place for place, level in enumerate(LEVELS)}
 
 # Cohorts around a search may be a minute old where reading them takes long; from so many rows on.
 KEEP_S: Final = 60.0
@@ -65,71 +72,54 @@ def outlook_for(
     *,
     horizon_days: float,
     document: SearchDocument | None = None,
+    contributions: Contributions | None = None,
 ) -> OutlookAnswer:
     """What became of these shared cases. hits: (shared id, similarity), any order.
 
     document: the search, which says what unit and model the case is; where it is silent, the
-    similar cases' own majority does. Ids that are withdrawn meanwhile are left out.
+    similar cases' own majority does. contributions: what each thing it says adds to the
+    similarities. Ids that are withdrawn meanwhile are left out.
     """
     cut_off = similarity_cut_off(np.array([similarity for _, similarity in hits], np.float64))
     # Those that do not count stay with the cohorts around.
     counted = [(shared_id, similarity) for shared_id, similarity in hits if similarity >= cut_off]
     with reading_shared():
-        rows = _read_neighbours(counted)
-        neighbours = _as_neighbours(rows)
+        rows = read_similar(counted)
+        neighbours = as_neighbours(rows)
         shops = len(np.unique(neighbours.cluster))
         if shops < LEAST_POOL_SHOPS:
             shops = _count_pool_shops()
         if shops < LEAST_POOL_SHOPS:
             return OutlookAnswer(None, ["pool_too_small"])
-        cohorts = _read_cohorts(_identify(document, rows), rows, shops, horizon_days)
-    outlook = compute_outlook(neighbours, cohorts, horizon_days=horizon_days)
+        identity = _identify(document, rows)
+        kind = None if identity.kind is None else _kind_of(identity.kind)
+        cohorts = _read_cohorts(identity, kind, rows, shops, horizon_days)
+    day = today()
+    weighed = None
+    if document is not None and contributions is not None:
+        ids = [row.id.hex for row in rows]
+        weighed = weigh_entries(contributions, document, ids=ids, today_year=day.year)
+    outlook = complete_outlook(
+        neighbours,
+        as_circumstances(rows, day),
+        cohorts,
+        _question(document, horizon_days, day.year),
+        weighed=weighed,
+        lives=None if kind is None else kind.lives,
+    )
     return OutlookAnswer(outlook, [])
 
 
-@dataclass(frozen=True)
-class _Row:
-    """One similar case with what places it among others."""
-
-    id: UUID
-    similarity: float
-    cluster: int
-    first_level: str | None
-    event: str | None
-    event_days: float | None
-    resolved_by: str | None
-    kind: str
-    family: str
-    model: tuple[str, str]
-    codes: tuple[str, ...]
-
-
-def _read_neighbours(hits: Sequence[tuple[UUID, float]]) -> list[_Row]:
-    similarity = dict(hits)
-    found = SharedCase.objects.filter(pk__in=list(similarity)).values_list(
-        "id", "cluster", "first_level", "event", "event_days", "resolved_by",
-        "unit_kind", "unit_family", "make", "model", "codes",
-    )  # fmt: skip
-    rows = [
-        _Row(row[0], similarity[row[0]], *row[1:8], _model_key(row[8], row[9]), tuple(row[10]))
-        for row in found
-    ]
-    return sorted(rows, key=lambda row: (-row.similarity, row.id))
-
-
-def _as_neighbours(rows: Sequence[_Row]) -> Neighbours:
-    return Neighbours(
-        similarity=np.array([row.similarity for row in rows], np.float64),
-        cluster=np.array([row.cluster for row in rows], np.int64),
-        first_level=level_places([row.first_level for row in rows]),
-        event=np.array([EVENTS[row.event or "none"] for row in rows], np.int64),
-        event_days=np.array([row.event_days or 0.0 for row in rows], np.float64),
-        resolved_by=level_places([row.resolved_by for row in rows]),
+def _question(document: SearchDocument | None, horizon_days: float, year: int) -> Question:
+    if document is None:
+        return Question(horizon_days)
+    vehicle = document.vehicle
+    return Question(
+        horizon_days,
+        age_years=None if vehicle.year is None else float(max(0, year - vehicle.year)),
+        odometer_km=vehicle.odometer.km if vehicle.odometer else None,
+        circuits_only=names_only_circuits(document),
     )
-
-
-def level_places(levels: Iterable[str | None]) -> IntArray:
-    return np.array([-1 if x is None else PLACE_OF_LEVEL[x] for x in levels], np.int64)
 
 
 def _count_pool_shops() -> int:
@@ -142,11 +132,7 @@ def _count_pool_shops() -> int:
         return int(cursor.fetchone()[0])
 
 
-def _model_key(make: str, model: str) -> tuple[str, str]:
-    return " ".join(make.casefold().split()), " ".join(model.casefold().split())
-
-
-def _identify(document: SearchDocument | None, rows: Sequence[_Row]) -> CaseIdentity:
+def _identify(document: SearchDocument | None, rows: Sequence[SimilarCase]) -> CaseIdentity:
     kind = document.unit.kind if document else None
     kind = kind or majority((row.kind, row.similarity) for row in rows)
     of_kind = [row for row in rows if row.kind == kind]
@@ -154,7 +140,7 @@ def _identify(document: SearchDocument | None, rows: Sequence[_Row]) -> CaseIden
     family = family or majority((row.family, row.similarity) for row in of_kind) or ""
     model = None
     if document and document.vehicle.make and document.vehicle.model:
-        model = _model_key(document.vehicle.make, document.vehicle.model)
+        model = model_key(document.vehicle.make, document.vehicle.model)
     elif not document:
         model = majority((row.model, row.similarity) for row in of_kind)
     faults = [circuit_family(code.base) for code in document.codes] if document else []
@@ -174,18 +160,20 @@ def majority(votes: Iterable[tuple[Kept, float]]) -> Kept | None:
 
 
 def _read_cohorts(
-    identity: CaseIdentity, rows: Sequence[_Row], pool_shops: int, horizon_days: float
+    identity: CaseIdentity,
+    kind: _Kind | None,
+    rows: Sequence[SimilarCase],
+    pool_shops: int,
+    horizon_days: float,
 ) -> ParentCohorts:
     every = kept("kinds", _read_every_kind, lambda table: len(table.kind))
     others = _other_kinds(every, identity.kind, rows, horizon_days)
-    if identity.kind is None:
+    if kind is None:
         rho = level_rho(every.cases, horizon_days)
         return ParentCohorts(pool_shops=pool_shops, rho=rho, scopes=(others,))
-    kind = identity.kind
-    columns = kept(("kind", kind), lambda: _read_kind(kind), lambda c: len(c.ids))
     return cohorts_around(
         identity,
-        columns,
+        kind.columns,
         others,
         pool_shops=pool_shops,
         without_ids=[short_id(row.id) for row in rows],
@@ -224,7 +212,7 @@ def last_of_sample(rows: float) -> UUID:
 
 
 def _other_kinds(
-    every: _EveryKind, own: str | None, rows: Sequence[_Row], horizon_days: float
+    every: _EveryKind, own: str | None, rows: Sequence[SimilarCase], horizon_days: float
 ) -> Siblings:
     similar = np.array([short_id(row.id) for row in rows], np.int64)
     left_out = np.isin(every.ids, similar)
@@ -238,20 +226,35 @@ def _other_kinds(
     )
 
 
-def _read_kind(kind: str) -> KindCases:
+@dataclass(frozen=True)
+class _Kind:
+    columns: KindCases
+    lives: Lives
+
+
+def _kind_of(kind: str) -> _Kind:
+    return kept(("kind", kind), lambda: _read_kind(kind), lambda found: len(found.lives))
+
+
+def _read_kind(kind: str) -> _Kind:
     columns = _fetch(
-        "SELECT id, unit_family, make, model, codes, first_level, event, event_days, cluster"
+        "SELECT id, unit_family, make, model, codes, first_level, event, event_days, cluster,"
+        " greatest(0, extract(year FROM opened_month)::float8 - year), odometer_km,"
+        " other_fault_days, gone_days, coalesce(watched_days, event_days)"
         " FROM cases_sharedcase WHERE unit_kind = %s AND first_level IS NOT NULL ORDER BY id",
         kind,
     )
     families, family = _encode(columns[1])
-    models, model = _encode([_model_key(*pair) for pair in zip(*columns[2:4], strict=True)])
+    models, model = _encode([model_key(*pair) for pair in zip(*columns[2:4], strict=True)])
     faults: dict[str, list[int]] = defaultdict(list)
     for row, codes in enumerate(columns[4]):
         for fault in {circuit_family(code) for code in codes}:
             faults[fault].append(row)
-    return KindCases(
-        cases=_tried(columns[5:9]),
+    cases = _tried(columns[5:9])
+    age, km, fault_days, gone, watched = (numbers(column) for column in columns[9:14])
+    lives = Lives(age, km, fault_days, gone, watched, cases.cluster)
+    kind_cases = KindCases(
+        cases=cases,
         ids=np.array([short_id(i) for i in columns[0]], np.int64),
         family=family,
         model=model,
@@ -259,6 +262,7 @@ def _read_kind(kind: str) -> KindCases:
         models=models,
         faults={fault: np.array(places, np.int64) for fault, places in faults.items()},
     )
+    return _Kind(kind_cases, lives)
 
 
 def short_id(shared_id: UUID) -> int:

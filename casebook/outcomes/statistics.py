@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from casebook.cases.sharing import normalise_family
 from casebook.errors import FieldError, InvalidDocument
 from casebook.outcomes.outlook import COVERAGE
-from casebook.outcomes.queries import EVENTS, PLACE_OF_LEVEL
 from casebook.outcomes.requests import WHOLE_OF, StatisticsFilters, StatisticsQuery
+from casebook.outcomes.similar import EVENTS, PLACE_OF_LEVEL
 from casebook.outcomes.tables import CaseRows, Dimension, build_table
 from casebook.shops.tenancy import reading_shared
 from casebook.vocabulary.codes import circuit_family

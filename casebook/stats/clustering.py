@@ -69,6 +69,25 @@ def n_eff_from_sums(
     return n_eff
 
 
+def reweighted_n_eff(weights: ArrayLike, clusters: ArrayLike, *, rho: float) -> FloatArray:
+    """`cluster_n_eff` for many weightings of the same cases at once.
+
+    weights: shape (weightings, n), >= 0; a row of zeros has 0 effective cases. clusters: (n,).
+    Returns shape (weightings,). Raises ValueError otherwise.
+    """
+    w, labels = np.asarray(weights, float), np.asarray(clusters)
+    if w.ndim != 2 or labels.shape != w.shape[1:] or not np.all((w >= 0) & np.isfinite(w)):
+        raise ValueError("weights must be rows of finite numbers >= 0 over the cases")
+    if not len(labels):
+        return np.zeros(len(w))
+    order = np.argsort(labels, kind="stable")
+    starts = np.unique(labels[order], return_index=True)[1]
+    per_cluster = np.add.reduceat(w[:, order], starts, axis=1)
+    return n_eff_from_sums(
+        w.sum(axis=1), np.square(w).sum(axis=1), np.square(per_cluster).sum(axis=1), rho=rho
+    )
+
+
 def anova_icc(successes: ArrayLike, trials: ArrayLike) -> float:
     """Intra-cluster correlation of a yes/no outcome, by analysis of variance; may be negative.
 

@@ -162,6 +162,43 @@ def _grouped(
     return (*last, watched, table["events"][-1])
 
 
+def reweighted_incidence(
+    days: ArrayLike, events: ArrayLike, weights: ArrayLike, at_day: float, sizes: ArrayLike
+) -> GroupedIncidence:
+    """`cumulative_incidence` at one day for many weightings of the same cases at once.
+
+    days, events: as there, shape (n,). weights: shape (weightings, n), >= 0, no row all 0. sizes:
+    what each row is scaled to sum to, shape (weightings,), > 0. Returns shapes (weightings,).
+    Raises ValueError on other shapes or values.
+    """
+    w, to_size = np.asarray(weights, float), np.asarray(sizes, float)
+    t, kind, _ = _checked_cases(days, events, None)
+    if w.ndim != 2 or w.shape[1:] != t.shape or to_size.shape != w.shape[:1]:
+        raise ValueError("weights must be rows over the cases, with one size for each row")
+    if not (np.all((w >= 0) & np.isfinite(w)) and np.all(w.sum(axis=1) > 0)):
+        raise ValueError("weights must be finite and >= 0, no row all 0")
+    if not (np.all((to_size > 0) & np.isfinite(to_size)) and at_day >= 0):
+        raise ValueError("sizes must be positive, and at_day >= 0")
+    scaled = (w * (to_size / w.sum(axis=1))[:, None]).T
+    order = np.argsort(t, kind="stable")
+    t, kind, scaled = t[order], kind[order], scaled[order]
+    early = int(np.searchsorted(t, at_day, side="right"))
+    watched = scaled[np.searchsorted(t, at_day, side="left") :].sum(axis=0)
+    if not early:
+        zeros = np.zeros(len(w))
+        return GroupedIncidence(zeros, zeros, zeros, watched, zeros)
+    _, starts = np.unique(t[:early], return_index=True)
+    first, of_kind = scaled[:early], kind[:early, None]
+    came, went = (
+        np.add.reduceat(first * (of_kind == wanted), starts, axis=0) for wanted in (CAME_BACK, GONE)
+    )
+    at_risk = np.cumsum(scaled[::-1], axis=0)[::-1][starts]
+    last = {name: values[-1] for name, values in _accumulate(came, went, at_risk).items()}
+    return GroupedIncidence(
+        last["came_back"], last["gone"], last["variance"], watched, last["events"]
+    )
+
+
 def _accumulate(came: FloatArray, went: FloatArray, at_risk: FloatArray) -> dict[str, FloatArray]:
     """Estimates and variances after every step; arrays (steps, groups) -> (steps + 1, groups)."""
     left = at_risk - came - went

@@ -175,6 +175,21 @@ def shrink(grid: Grid, held: float, trials: float, *, coverage: float = 0.9) -> 
     )
 
 
+def shrunk_means(grid: Grid, held: ArrayLike, trials: ArrayLike) -> FloatArray:
+    """The mean of `shrink` for many cohorts at once, each the only one more.
+
+    held, trials: effective numbers, shape (cohorts,), 0 <= held <= trials. Returns their shape.
+    Raises ValueError otherwise.
+    """
+    x, n = (values[:, None] for values in _checked(held, trials))
+    a, b = grid.strength * grid.mean, grid.strength * (1 - grid.mean)
+    learned = betaln(a + x, b + n - x) - betaln(a, b)
+    log_weight = grid.log_weight + learned
+    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    means = (a + x) / (grid.strength + n)
+    return np.asarray((weight * means).sum(axis=1) / weight.sum(axis=1), np.float64)
+
+
 def prior_worth(grid: Grid) -> float:
     """How many cases' worth of evidence the grid is on a new cohort; about 1 when vague."""
     mean, variance = _moments(grid)

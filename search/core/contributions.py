@@ -42,12 +42,14 @@ BAGS: Final = frozenset({"codes"})
 class Contributions:
     """items: (block, key): a code, a symptom, a check; the block's own name for an amount.
     ids: of the cases, as asked for. own: what each item adds to each case's similarity, credit for
-    what the case does not record included; (items, cases). without: the similarity if the item had
-    not been said, in [0, 1]; (items, cases). Cases that aren't in the index have NaN."""
+    what the case does not record included; (items, cases). met: of that, what the case has in
+    common; (items, cases). without: the similarity if the item had not been said, in [0, 1];
+    (items, cases). Cases that aren't in the index have NaN."""
 
     items: tuple[tuple[str, str], ...]
     ids: tuple[str, ...]
     own: FloatArray
+    met: FloatArray
     without: FloatArray
 
 
@@ -76,7 +78,7 @@ def contributions(
     ids = tuple(id_ for id_, _ in hits)
     total = np.array([similarity for _, similarity in hits], np.float64)
     own = np.full((len(items), len(ids)), np.nan)
-    without = own.copy()
+    met, without = own.copy(), own.copy()
     row_of = {id_: row for row, id_ in enumerate(ids)}
     for layer in index.layers:
         docs = layer.segment.find_ids(ids)
@@ -88,11 +90,11 @@ def contributions(
         rows = np.array([row_of[layer.segment.id(int(doc))] for doc in docs], np.int64)
         first = 0
         for block in blocks:
-            added, left = _leave_out(block, vector, layer.segment, docs, total[rows])
-            own[first : first + len(block.keys), rows] = added
-            without[first : first + len(block.keys), rows] = left
-            first += len(block.keys)
-    return Contributions(items, ids, own, without.clip(0.0, 1.0))
+            span = slice(first, first + len(block.keys))
+            in_common, added, left = _leave_out(block, vector, layer.segment, docs, total[rows])
+            met[span, rows], own[span, rows], without[span, rows] = in_common, added, left
+            first = span.stop
+    return Contributions(items, ids, own, met, without.clip(0.0, 1.0))
 
 
 def _take_apart(
@@ -165,8 +167,9 @@ def _owners_of_codes(
 
 def _leave_out(
     block: _Block, vector: QueryVector, segment: Segment, docs: IntArray, total: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """What each item of the block adds, and the similarity without it; (items, docs)."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """What each item of the block has in common and adds, and the similarity without it;
+    (items, docs)."""
     terms = segment.terms.find([vector.features[place] for place in block.places])
     met = vector.coefficients[block.places][:, None] * stored_values(segment, terms, docs)
     items = len(block.keys)
@@ -175,14 +178,15 @@ def _leave_out(
     np.add.at(of_item, np.where(block.owner < 0, items, block.owner), met)
     silent = _silence(block, segment, docs)
     if block.name in BAGS:
-        return _leave_out_of_bag(block, of_item, block.credit * block.weight * silent[0], total)
+        credit = block.credit * block.weight * silent[0]
+        return (of_item[:items], *_leave_out_of_bag(block, of_item, credit, total))
     added = of_item[:items] + block.credit * block.rates[:, None] * silent
     added += _credit_without_conditions(block, vector, segment, docs)
     whole = added.sum(axis=0)
     if items == 1:
-        return added, _without_block(whole, block.weight, total)[None]
+        return of_item[:items], added, _without_block(whole, block.weight, total)[None]
     scale = (block.weight / (block.weight - block.rates))[:, None]
-    return added, total - whole + (whole - added) * scale
+    return of_item[:items], added, total - whole + (whole - added) * scale
 
 
 def _credit_without_conditions(

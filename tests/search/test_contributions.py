@@ -84,6 +84,9 @@ def test_what_an_item_adds_is_its_part_of_the_similarity():
     hits = index.search(case)
     found = contributions(index, case, [(hit.id, hit.similarity) for hit in hits])
     assert found.own.sum(axis=0) == pytest.approx([hit.similarity for hit in hits])
+    # The second records no symptoms: some credit for that, nothing in common.
+    assert found.met[1:, 1].tolist() == [0, 0]
+    assert np.all(found.own[1:, 1] > 0)
 
 
 def test_what_two_codes_share_stays_when_one_is_left_out():

@@ -18,6 +18,7 @@ from casebook.stats.clustering import (
     kish_n_eff,
     n_eff_from_sums,
     rao_scott_design_effect,
+    reweighted_n_eff,
     shrunk_rho,
 )
 
@@ -153,3 +154,19 @@ def test_design_effect_compares_two_variances(clusters):
 def test_impossible_input_is_refused(call):
     with pytest.raises(ValueError):
         call()
+
+
+@given(st.integers(1, 20), st.integers(0, 1000), st.floats(0, 1))
+def test_many_weightings_at_once_equal_each_by_itself(cases, seed, rho):
+    random = np.random.default_rng(seed)
+    clusters = random.integers(0, 4, cases)
+    weights = random.uniform(0.01, 1, (3, cases))
+    expected = [cluster_n_eff(row, clusters, rho=rho) for row in weights]
+    assert_allclose(reweighted_n_eff(weights, clusters, rho=rho), expected)
+    assert reweighted_n_eff(np.zeros((2, cases)), clusters, rho=rho).tolist() == [0, 0]
+
+
+def test_weightings_that_do_not_fit_are_refused():
+    for weights in ([1.0, 2.0], [[1.0, -1.0]], [[1.0, 1.0, 1.0]]):
+        with pytest.raises(ValueError):
+            reweighted_n_eff(weights, [1, 2], rho=0.1)

@@ -23,6 +23,7 @@ from casebook.stats.durability import (
     followed_until,
     grouped_incidence,
     log_log_limits,
+    reweighted_incidence,
 )
 
 cases = st.lists(
@@ -263,3 +264,47 @@ def test_an_estimate_is_worth_no_more_than_the_cases_whose_state_is_known():
 def test_impossible_input_is_refused(call):
     with pytest.raises(ValueError):
         call()
+
+
+# --- many weightings of the same cases --------------------------------------------------------
+
+
+@settings(deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([0, 10, 40, 200, 365, 500]), st.integers(0, 2), st.floats(0.1, 1)
+        ),
+        min_size=1,
+        max_size=12,
+    ),
+    st.integers(0, 600),
+    st.integers(0, 10_000),
+)
+def test_many_weightings_at_once_equal_each_by_itself(rows, at_day, seed):
+    days, events, own = (np.array(column) for column in zip(*rows, strict=True))
+    random = np.random.default_rng(seed)
+    weights = np.stack([own, own * random.uniform(0, 1, len(own)) + 1e-3, np.ones(len(own))])
+    sizes = np.array([3.0, 7.5, len(own)])
+    many = reweighted_incidence(days, events, weights, at_day, sizes)
+    for i in range(3):
+        one = cumulative_incidence(days, events, [at_day], weights=weights[i], size=sizes[i])
+        for name in ("came_back", "gone", "variance", "at_risk", "events"):
+            assert_allclose(getattr(many, name)[i], getattr(one, name)[0], rtol=1e-9, atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"weights": [[1.0, 1.0]]},
+        {"weights": [[0.0, 0.0, 0.0]]},
+        {"weights": [1.0, 1.0, 1.0]},
+        {"sizes": [0.0]},
+        {"sizes": [1.0, 2.0]},
+        {"at_day": -1},
+    ],
+)
+def test_weightings_that_do_not_fit_are_refused(changes):
+    fine = {"weights": [[1.0, 2.0, 3.0]], "sizes": [3.0], "at_day": 5.0}
+    with pytest.raises(ValueError):
+        reweighted_incidence([1, 2, 3], [0, 1, 2], **fine | changes)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.testing import assert_allclose
 from scipy.stats import beta
 
 from casebook.stats.shrinkage import (
@@ -15,6 +16,7 @@ from casebook.stats.shrinkage import (
     learn_mean,
     prior_worth,
     shrink,
+    shrunk_means,
     vague_grid,
 )
 
@@ -207,3 +209,12 @@ def test_intervals_over_small_cohorts_cover_as_often_as_they_say():
 def test_impossible_input_is_refused(call):
     with pytest.raises(ValueError):
         call()
+
+
+def test_many_means_at_once_equal_each_by_itself():
+    grid = descend(learn(vague_grid(), [18, 9, 40], [20, 15, 41]))
+    held, trials = np.array([0.0, 0.0, 3.2, 50.0]), np.array([0.0, 4.0, 7.7, 50.0])
+    expected = [shrink(grid, x, n).mean for x, n in zip(held, trials, strict=True)]
+    assert_allclose(shrunk_means(grid, held, trials), expected, rtol=1e-9)
+    with pytest.raises(ValueError):
+        shrunk_means(grid, [3.0], [2.0])
