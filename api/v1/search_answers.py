@@ -36,12 +36,38 @@ class AboveNext(Answer):
     )
 
 
+class Missing(Answer):
+    """Something that similar cases record at intake and the request leaves out."""
+
+    pointer: str = Field(description="JSON pointer to where it is said in the request.")
+    key: str | None = Field(
+        description="Of the symptom or check, or the code; null where it is the field as a whole."
+    )
+    gain: float = Field(
+        ge=0,
+        le=1,
+        description="What the similarity would gain if the request said what the case says, "
+        "at the weights in force and with the share of likely_cure as it is.",
+    )
+
+
+class WorthAdding(Missing):
+    """Recorded by at least half of the similar cases, and three. The gain is the largest that it
+    could bring to one of them."""
+
+    cases: int = Field(description="How many of the similar cases record it.")
+    of: int
+
+
 class SimilarCase(Answer):
     case: SimilarBody
     own_case_id: UUID | None
     similarity: float = Field(ge=0, le=1)
     parts: list[Part] = Field(description="The shares add up to the similarity.")
     above_next: AboveNext | None = Field(description="null for the last.")
+    missing: list[Missing] = Field(
+        description="Largest gain first; at most six, and nothing that would gain under 0.005."
+    )
 
 
 class Understood(Answer):
@@ -92,6 +118,9 @@ class Outlook(Answer):
 
 class SearchAnswer(Answer):
     understood: Understood
+    worth_adding: list[WorthAdding] = Field(
+        description="What would sharpen the comparison most, first; at most six."
+    )
     similar: list[SimilarCase]
     outlook: Outlook | None = Field(description="null until the pool holds cases of three shops.")
     caveats: list[str]

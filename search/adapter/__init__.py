@@ -5,6 +5,7 @@ rows        reads the database: all cases, or what changed since a mark
 store       versions of the index on disk
 serving     the index in this process, kept up to date before every answer
 building    builds a version
+missing     what a search leaves out and similar cases record
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from django.db import DatabaseError, transaction
@@ -28,7 +31,7 @@ from search.adapter import store
 from search.adapter.building import IndexStatus, build_index, index_status, is_build_due
 from search.adapter.documents import read_query
 from search.adapter.serving import Server
-from search.core import Filters, Part
+from search.core import CaseIndex, Filters, Part
 from search.core.kernel import compile_kernel, is_compiled
 
 __all__ = [
@@ -66,12 +69,14 @@ class SearchHit:
 @dataclass(frozen=True)
 class SearchResult:
     """hits: best first. cases: looked through, as of that moment. unknown_terms: words of the
-    complaint that no case has, as written."""
+    complaint that no case has, as written. index, query: as searched, for further questions."""
 
     hits: list[SearchHit]
     cases: int
     as_of: datetime
     unknown_terms: list[str]
+    index: CaseIndex
+    query: Mapping[str, Any]
 
 
 def search_cases(
@@ -106,6 +111,8 @@ def search_cases(
         cases=len(view),
         as_of=snapshot.at,
         unknown_terms=view.unknown_words(query),
+        index=view,
+        query=query,
     )
 
 

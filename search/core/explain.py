@@ -126,6 +126,8 @@ def compare_shares(above: Mapping[str, float], below: Mapping[str, float]) -> di
     similarities; where that is 0 the order is by id only, and neither case is the better one.
     """
     blocks = {**above, **below}
-    gaps = ((block, above.get(block, 0.0) - below.get(block, 0.0)) for block in blocks)
+    gaps = (
+        (block, round(above.get(block, 0.0) - below.get(block, 0.0), DECIMALS)) for block in blocks
+    )
     told = [(block, gap) for block, gap in gaps if abs(gap) >= LEAST_DIFFERENCE]
     return dict(sorted(told, key=lambda pair: (-pair[1], pair[0])))

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from search.core.index import CaseIndex
 
 
+LEAST_CASES = 3
+
+
 @dataclass(frozen=True)
 class Missing:
     """field: of the case mapping. key: of the symptom or check, or the code; "" for plain
@@ -70,6 +73,33 @@ def find_missing(
                 for addition, gain in zip(made, gained, strict=True)
             ]
     return [sorted(found, key=lambda one: (-one.gain, one.field, one.key)) for found in out]
+
+
+@dataclass(frozen=True)
+class Common:
+    """Evidence that many of the cases record. cases: how many. gain: the largest of theirs."""
+
+    field: str
+    key: str
+    cases: int
+    gain: float
+
+
+def sum_up(missing: Sequence[Iterable[Missing]]) -> list[Common]:
+    """What at least half of the cases (and three of them) record and the query lacks; first what
+    would gain most over all of them, then what more of them record.
+    """
+    gains: dict[tuple[str, str], list[float]] = {}
+    for found in missing:
+        for one in found:
+            gains.setdefault((one.field, one.key), []).append(one.gain)
+    least = max(LEAST_CASES, len(missing) / 2)
+    ranked = sorted(
+        (-round(sum(those), 6), -len(those), field, key, max(those))
+        for (field, key), those in gains.items()
+        if len(those) >= least
+    )
+    return [Common(field, key, -count, gain) for _, count, field, key, gain in ranked]
 
 
 def _asks(block: Block, view: View) -> bool:

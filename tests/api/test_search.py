@@ -20,6 +20,13 @@ QUESTION = {
     "symptoms": ["warm_air"],
 }
 
+VAGUE = {
+    "vehicle": {"year": 2009, "make": "Corvane"},
+    "unit": {"kind": "ac_system", "family": "KX-7"},
+    "complaint": "no cold at the lights, hissing",
+    "symptoms": ["warm_air"],
+}
+
 
 @pytest.fixture(autouse=True)
 def own_index(settings: Any, tmp_path: Any) -> Iterator[None]:
@@ -77,6 +84,49 @@ def test_why_a_case_stands_above_the_next_adds_up_and_a_tie_is_called_one(
         "difference": next(p["share"] for p in second["parts"] if p["block"] == "codes"),
     } in gap["parts"]
     assert last["above_next"] is None
+
+
+def test_what_the_search_leaves_out_is_told_with_what_saying_it_would_add(
+    client: ApiClient, shop: Any
+) -> None:
+    make_case(shop)
+    (similar,) = client.post("/search", VAGUE).json()["similar"]
+    missing = {(one["pointer"], one["key"]): one["gain"] for one in similar["missing"]}
+    assert set(missing) == {
+        ("/codes", None),
+        ("/findings", "dye_inspection"),
+        ("/findings", "low_side_pressure"),
+        ("/vehicle/model", None),
+        ("/vehicle/drive", None),
+        ("/vehicle/engine", None),
+    }
+    assert list(missing.values()) == sorted(missing.values(), reverse=True)
+    # What the teardown showed is no evidence at intake.
+    assert "compressor_clutch_gap" not in str(similar["missing"])
+    finding = {"check": "dye_inspection", "result": "seepage"}
+    (after,) = client.post("/search", VAGUE | {"findings": [finding]}).json()["similar"]
+    gain = after["similarity"] - similar["similarity"]
+    assert gain == pytest.approx(missing["/findings", "dye_inspection"], abs=1e-6)
+
+
+def test_what_most_similar_cases_record_is_worth_adding(client: ApiClient, shop: Any) -> None:
+    for number in range(5):
+        # Three of five looked for the leak, two read the pressure.
+        findings = case_data()["findings"]
+        make_case(shop, findings=findings[:1] if number < 3 else findings[1:])
+    answer = client.post("/search", VAGUE).json()
+    worth = {(one["pointer"], one["key"]): one for one in answer["worth_adding"]}
+    leak = worth["/findings", "dye_inspection"]
+    assert (leak["cases"], leak["of"]) == (3, 5)
+    assert ("/findings", "low_side_pressure") not in worth
+    most = max(
+        one["gain"]
+        for case in answer["similar"]
+        for one in case["missing"]
+        if one["key"] == "dye_inspection"
+    )
+    assert leak["gain"] == most
+    assert client.post("/search", VAGUE | {"limit": 2}).json()["worth_adding"] == []
 
 
 def test_a_withdrawn_case_is_in_no_later_answer(client: ApiClient, keys: Any) -> None:

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from search.core import CaseIndex, Design
-from search.core.missing import find_missing
+from search.core.missing import Common, Missing, find_missing, sum_up
 from tests.search import naive
 from tests.search.strategies import DESIGN, evidence, numbered
 
@@ -86,3 +86,18 @@ def test_a_block_without_weight_has_nothing_to_gain():
 def test_a_case_that_is_alike_in_all_that_was_asked_has_nothing_to_gain_but_is_still_told():
     (one,) = missing({"make": "Corvane"}, {"make": "Corvane", "unit_kind": "engine"})
     assert (one.field, one.gain) == ("unit_kind", 0.0)
+
+
+def test_what_half_of_the_cases_record_is_summed_up_by_what_it_would_gain():
+    rare, often, slight = (
+        Missing("findings", key, gain)
+        for key, gain in (("rare", 0.3), ("often", 0.1), ("slight", 0.01))
+    )
+    more = Missing("findings", "often", 0.2)
+    cases = [[rare, often], [often, slight], [more, slight], [slight], [slight], []]
+    assert sum_up(cases) == [
+        Common("findings", "often", 3, 0.2),
+        Common("findings", "slight", 4, 0.01),
+    ]
+    assert sum_up([[often], [often]]) == []  # two cases are no majority of anything
+    assert sum_up([]) == []
