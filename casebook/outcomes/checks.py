@@ -25,7 +25,7 @@ from casebook.cases.constants import LEVELS
 from casebook.outcomes.outlook import Neighbours
 from casebook.outcomes.panel import Panel, Readings
 from casebook.stats.clustering import PRIOR_RHO, n_eff_from_sums
-from casebook.stats.decisions import LEAVE, REPLACE, RUNGS, policy_costs
+from casebook.stats.decisions import LEAVE, REPLACE, RUNGS, failing_factors, policy_costs
 from casebook.stats.durability import CAME_BACK, CENSORED, GONE, cumulative_incidence
 from casebook.stats.information import information_gain, posterior, value_of_check
 
@@ -109,35 +109,43 @@ class Stakes:
 def belief_of(outlook: Mapping[str, Any]) -> FloatArray | None:
     """Probability of each of STATES, (4,), from an outlook; None where it can't tell.
 
-    Service holds as the outlook says; what more it takes, as the similar cases did that took more.
+    A service holds as the outlook says. What more it takes: a component repair that is made once
+    the service failed holds less often than one made first, and so on (`failing_factors`); where
+    the outlook has no chance for a level, what the similar cases took in the end stands in.
     """
-    holds = next(row["holds"] for row in outlook["levels"] if row["level"] == "service")
-    shares = resolution_counts(outlook)
-    if holds is None:
-        known = outlook["resolved_by"]
-        if not known:
-            return None
-        first = sum(row["share"] for row in known if row["level"] in ("none", "service"))
-        holds = float(np.clip(first, 0.01, 0.99))
-    more = (shares + 0.5) / (shares + 0.5).sum()
-    return np.concatenate([[holds], (1 - holds) * more])
+    holds = {row["level"]: row["holds"] for row in outlook["levels"]}
+    took = resolution_counts(outlook) + 0.5
+    if holds["service"] is None and not outlook["resolved_by"]:
+        return None
+    upto = np.cumsum(took)
+    factors = failing_factors(took)
+    belief = np.empty(len(STATES))
+    left = 1.0
+    for place, level in enumerate(STATES[:RUNGS]):
+        # Among those that took more than the level below.
+        taken = took[place] / (upto[-1] - upto[place] + took[place])
+        factor = 1.0 if place == 0 else factors[place - 1, place]
+        chance = taken if holds.get(level) is None else holds[level] * factor
+        belief[place] = left * chance
+        left -= belief[place]
+    belief[-1] = left
+    return belief
 
 
 def resolution_counts(outlook: Mapping[str, Any]) -> FloatArray:
-    """Effective number of similar cases that took a component, an overhaul, a replacement, (3,)."""
+    """Effective number of similar cases that took each of STATES in the end, (4,)."""
     scale = outlook["effective_cases"] / max(outlook["cases"], 1)
-    counts = np.zeros(RUNGS)
+    counts = np.zeros(len(STATES))
     for row in outlook["resolved_by"]:
         state = int(_STATE_OF_LEVEL[LEVELS.index(row["level"])])
-        if state > 0:
-            counts[state - 1] += row["share"] * row["of"] * scale
+        counts[state] += row["share"] * row["of"] * scale
     return counts
 
 
 def likely_states(cases: Neighbours, belief: FloatArray, *, horizon_days: float) -> FloatArray:
     """How likely each case took each of STATES, (n, 4); 0 where nothing can be told.
 
-    What cured it, where that is known. A service that was last seen holding before the horizon
+    What cured it, where that is known. A repair that was last seen holding before the horizon
     counts as one that may yet fail; what came back without a known cure took more than was tried.
     """
     states = np.zeros((len(cases), len(STATES)))
@@ -156,20 +164,24 @@ def likely_states(cases: Neighbours, belief: FloatArray, *, horizon_days: float)
     # A vehicle that went proves nothing beyond its day.
     lost = tried & (cases.event == GONE) & (cases.event_days < horizon_days)
     states[lost] = 0.0
-    service = tried & (first == 0)
-    states[service & (cases.event_days > horizon_days)] = [1, 0, 0, 0]
-    open_end = service & (cases.event == CENSORED) & (cases.event_days <= horizon_days) & resolved
-    if open_end.any():
-        chance = _chance_to_hold_on(cases.take(service), cases.event_days[open_end], horizon_days)
-        states[open_end] = chance[:, None] * [1, 0, 0, 0] + (1 - chance)[:, None] * rest[open_end]
+    states[tried & (first == 0) & (cases.event_days > horizon_days)] = [1, 0, 0, 0]
+    for place in range(RUNGS):
+        of_level = tried & (first == place)
+        open_end = of_level & (cases.event == CENSORED) & (cases.event_days <= horizon_days)
+        open_end &= resolved
+        if open_end.any():
+            chance = _chance_to_hold_on(
+                cases.take(of_level), cases.event_days[open_end], horizon_days
+            )[:, None]
+            states[open_end] = chance * np.eye(len(STATES))[place] + (1 - chance) * rest[open_end]
     return states
 
 
-def _chance_to_hold_on(services: Neighbours, days: FloatArray, horizon_days: float) -> FloatArray:
-    """That a service seen holding on these days holds until the horizon too, (k,)."""
+def _chance_to_hold_on(alike: Neighbours, days: FloatArray, horizon_days: float) -> FloatArray:
+    """That a repair seen holding on these days holds until the horizon too, (k,)."""
     asked = np.append(days, horizon_days)
     curve = cumulative_incidence(
-        services.event_days, services.event, asked, weights=services.similarity + 1e-9
+        alike.event_days, alike.event, asked, weights=alike.similarity + 1e-9
     )
     left = 1 - curve.came_back[:-1] - curve.gone[:-1]
     later = (curve.came_back[-1] - curve.came_back[:-1]).clip(0.0, None)

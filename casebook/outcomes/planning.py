@@ -77,7 +77,7 @@ def answer_plans(*, shop: Shop, document: PlansDocument, today: date) -> dict[st
     sentences = CAVEATS | PLAN_CAVEATS
     said = {*caveats, *(key for plan in body["plans"] for key in plan["caveats"])}
     return body | {
-        "vehicle": {"months_wanted": months, **life, "later": (outlook or {}).get("later")},
+        "vehicle": {"months_wanted": months, **life, "later": _later(outlook)},
         "based_on": None
         if outlook is None
         else {key: outlook[key] for key in ("cases", "shops", "effective_cases")},
@@ -111,12 +111,24 @@ def _ask(
             for name in CHANCES
             if name in known and (name in LEVEL_NAMES or name in costs)
         },
-        more=np.zeros(RUNGS) if outlook is None else resolution_counts(outlook),
+        took=np.zeros(RUNGS + 1) if outlook is None else resolution_counts(outlook),
         failing_days=failing_days[:RUNGS],
         replacement_days=float(failing_days[RUNGS]),
         discount_rate=document.discount_rate,
         coverage=COVERAGE,
     )
+
+
+def _later(outlook: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """What else may end the vehicle's use within the months wanted."""
+    later = (outlook or {}).get("later")
+    if not later:
+        return None
+    return {
+        name: {key: later[name][key] for key in ("probability", "interval")}
+        for name in ("other_major_fault", "gone")
+        if later.get(name) is not None
+    }
 
 
 def _stated_chances(document: PlansDocument) -> dict[str, Chance]:

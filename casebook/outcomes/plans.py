@@ -1,10 +1,9 @@
 """Comparing plans: expected cost, what it hangs on, and from where another would be cheaper. Pure.
 
 How often a level holds when tried first is the outlook's, at the months wanted, unless the request
-says otherwise. What follows a failure is judged by what the similar cases took in the end: of those
-that took more than the failed level, how many would the next one have cured (see
-casebook.stats.decisions). What is not known of these chances enters as draws; the way on after a
-failure is fixed on their average.
+says otherwise. Once a lower level has failed that chance is less: by what the similar cases took in
+the end, how much likelier is it that the higher one would not do either (`failing_factors`). What
+is not known of the chances enters as draws; the way on after a failure is fixed on their average.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ from casebook.stats.decisions import (
     beta_like,
     break_even,
     cost_plans,
-    failing_shares,
+    failing_factors,
 )
 
 FloatArray = NDArray[np.float64]
@@ -68,14 +67,15 @@ class Chance:
 @dataclass(frozen=True)
 class Question:
     """costs: by name (service, ..., replacement.used, ..., diagnosis, comeback, further_damage,
-    replacement_comeback); value_working, value_not_working among them. chances: by level and
-    replacement.<source>. more: effective number of similar cases that took a component, an
-    overhaul, a replacement, (3,). failing_days: when failures show, on average, per level (3,) and
-    of replacements. discount_rate: a year. coverage: of intervals."""
+    replacement_comeback; value_working, value_not_working among them). chances: by level and
+    replacement.<source>. took: effective number of similar cases that in the end took a service,
+    a component, an overhaul, a replacement, (4,). failing_days: when failures show, on average,
+    per level, (3,); replacement_days: of replacements. discount_rate: a year. coverage: of
+    intervals."""
 
     costs: Mapping[str, Figure]
     chances: Mapping[str, Chance]
-    more: FloatArray
+    took: FloatArray
     failing_days: FloatArray
     replacement_days: float
     discount_rate: float
@@ -125,7 +125,7 @@ def compare_plans(question: Question) -> Comparison:
 
 def build_ladder(question: Question, values: Mapping[str, FloatArray]) -> Ladder:
     """The tree to be costed. values: of some inputs, one row each of one length, instead of the
-    question's own; names as in `inputs_of`, and `after` for chances after a failure."""
+    question's own; names as in `inputs_of`."""
     length = next((len(row) for row in values.values()), None)
     shape = () if length is None else (length,)
 
@@ -144,14 +144,15 @@ def build_ladder(question: Question, values: Mapping[str, FloatArray]) -> Ladder
     replace = np.stack([amount(name, np.inf) for name in REPLACEMENT_COSTS], axis=-1)
     # A replacement whose chance nobody knows is taken to hold, and that is said.
     fails = 1 - np.stack([chance(name) for name in REPLACEMENT_COSTS], axis=-1)
+    holds = np.stack([chance(name) for name in LEVEL_NAMES], axis=-1)
     again = amount("replacement_comeback", np.nan)[..., None]
     again = np.where(np.isnan(again), replace + (failure - damage)[..., None], again)
     loss = amount("value_working", np.inf) - amount("value_not_working", 0.0)
     known_worth = {"value_working", "value_not_working"} <= question.costs.keys()
     return Ladder(
         cost=np.stack([amount(name, np.inf) for name in LEVEL_NAMES], axis=-1),
-        holds=np.stack([chance(name) for name in LEVEL_NAMES], axis=-1),
-        after=_after(question, values, chance, shape),
+        holds=holds,
+        after=_after(question, holds),
         discount=_discounts(question, question.failing_days),
         failure=np.asarray(failure, np.float64),
         replace=replace,
@@ -162,22 +163,17 @@ def build_ladder(question: Question, values: Mapping[str, FloatArray]) -> Ladder
     )
 
 
-def _after(
-    question: Question,
-    values: Mapping[str, FloatArray],
-    chance: Callable[[str], FloatArray],
-    shape: tuple[int, ...],
-) -> FloatArray:
-    if question.more.sum() > 0:
-        known = failing_shares(question.more + DOUBT)
+def _after(question: Question, holds: FloatArray) -> FloatArray:
+    """Chances after a failure, (..., 3, 3); a stated chance counts there unchanged."""
+    if question.took.sum() > 0:
+        factors = failing_factors(question.took + DOUBT)
     else:
-        known = np.full((RUNGS, RUNGS), np.nan)
-    after = np.broadcast_to(values.get("after", known), (*shape, RUNGS, RUNGS)).copy()
+        factors = np.full((RUNGS, RUNGS), np.nan)
     for place, name in enumerate(LEVEL_NAMES):
         stated = question.chances.get(name)
         if stated is not None and stated.origin == "given":
-            after[..., place] = chance(name)[..., None]
-    return after
+            factors[:, place] = 1.0
+    return np.asarray(factors * holds[..., None, :], np.float64)
 
 
 def _discounts(question: Question, days: FloatArray) -> FloatArray:
@@ -197,8 +193,6 @@ def draw_chances(question: Question) -> dict[str, FloatArray]:
         a, b = beta_like(*rows, coverage=question.coverage)
         draws = random.beta(a, b, (DRAWS, len(a)))
         values = {f"probabilities.{name}": draws[:, i] for i, name in enumerate(unsure)}
-    if question.more.sum() > 0:
-        values["after"] = failing_shares(random.dirichlet(question.more + DOUBT, DRAWS))
     # One row at least, so that a question without any doubt has draws too.
     return values or {"costs.diagnosis": np.full(DRAWS, _amount(question, "diagnosis"))}
 

@@ -135,27 +135,27 @@ def break_even(service: ArrayLike, failed: ArrayLike, other: ArrayLike) -> Float
     return np.asarray(1 - out, np.float64)
 
 
-def failing_shares(shares: ArrayLike) -> FloatArray:
-    """Chance that a level cures once a lower one has failed, from what it takes in the end.
+def failing_factors(shares: ArrayLike) -> FloatArray:
+    """By what factor the failure of a level lowers the chance that a higher one cures.
 
-    shares: of the cases that take more than a service, how many take a component, an overhaul, a
-    replacement: (..., 3), >= 0; scaled to sum to 1. A level cures whatever takes no more than it.
-    Returns (..., 3, 3) as `Ladder.after`; NaN where it says nothing.
+    shares: of all cases, how many take a service, a component, an overhaul, a replacement in the
+    end: (..., 4), >= 0; scaled to sum to 1. A level cures whatever takes no more than it, so the
+    factor is P(takes <= j | takes > i) / P(takes <= j), never above 1.
+    Returns (..., 3, 3), rows i, columns j > i; NaN where it says nothing.
+    Raises ValueError on other shapes or values.
     """
     s = np.asarray(shares, float)
-    if s.shape[-1:] != (RUNGS,) or not np.all((s >= 0) & np.isfinite(s)):
-        raise ValueError("shares must have the shape (..., 3), finite and >= 0")
-    # Column 0 is the service itself, which cures none of these.
-    upto = np.concatenate([np.zeros((*s.shape[:-1], 1)), np.cumsum(s, axis=-1)], axis=-1)
-    after = np.full((*s.shape[:-1], RUNGS, RUNGS), np.nan)
+    if s.shape[-1:] != (RUNGS + 1,) or not np.all((s >= 0) & np.isfinite(s)):
+        raise ValueError("shares must have the shape (..., 4), finite and >= 0")
+    upto = np.cumsum(s, axis=-1)
+    total = upto[..., -1]
+    factors = np.full((*s.shape[:-1], RUNGS, RUNGS), np.nan)
     for rung in range(RUNGS):
-        left = upto[..., -1] - upto[..., rung]
+        left = total - upto[..., rung]
         for higher in range(rung + 1, RUNGS):
-            np.divide(
-                upto[..., higher] - upto[..., rung], left,
-                out=after[..., rung, higher], where=left > 0,
-            )  # fmt: skip
-    return after
+            cured, base = upto[..., higher] - upto[..., rung], left * upto[..., higher] / total
+            np.divide(cured, base, out=factors[..., rung, higher], where=base > 0)
+    return factors
 
 
 def policy_costs(

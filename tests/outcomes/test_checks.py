@@ -281,17 +281,26 @@ def test_a_service_last_seen_early_may_yet_fail():
     assert_allclose(states.sum(axis=1), 1)
 
 
-def outlook(holds, shares):
-    levels = [{"level": "service", "holds": holds}, {"level": "replacement", "holds": None}]
+def outlook(holds, shares, **others):
+    known = {"service": holds, "component": None, "overhaul": None, "replacement": None} | others
+    levels = [{"level": name, "holds": chance} for name, chance in known.items()]
     resolved = [{"level": name, "share": share, "of": 50} for name, share in shares.items()]
     return {"levels": levels, "resolved_by": resolved, "cases": 50, "effective_cases": 25.0}
 
 
 def test_what_is_believed_now_is_the_outlook():
-    belief = belief_of(outlook(0.6, {"service": 0.5, "component": 0.4, "replacement": 0.1}))
+    took = {"service": 0.5, "component": 0.4, "replacement": 0.1}
+    belief = belief_of(outlook(0.6, took))
     assert belief[0] == 0.6
     assert belief.sum() == pytest.approx(1)
     # 10, 0 and 2.5 effective cases, half a case each for what was never seen.
     assert_allclose(belief[1:], 0.4 * np.array([10.5, 0.5, 3.0]) / 14)
+    # A component repair made first holds in 70 of 100. Of all cases (12.5, 10, 0 and 2.5, and
+    # half a one each) 23.5 of 27 take no more than it, of those that took more than a service 10.5
+    # of 14: by so much less often it holds after a service failed.
+    belief = belief_of(outlook(0.6, took, component=0.7))
+    assert belief[1] == pytest.approx(0.4 * 0.7 * (10.5 / 14) / (23.5 / 27))
+    assert belief.sum() == pytest.approx(1)
     assert belief_of(outlook(None, {})) is None
-    assert belief_of(outlook(None, {"none": 0.2, "component": 0.8}))[0] == pytest.approx(0.2)
+    some = belief_of(outlook(None, {"none": 0.2, "component": 0.8}))
+    assert some[0] == pytest.approx((5 + 0.5) / 27)

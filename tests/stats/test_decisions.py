@@ -15,7 +15,7 @@ from casebook.stats.decisions import (
     beta_like,
     break_even,
     cost_plans,
-    failing_shares,
+    failing_factors,
     policy_costs,
 )
 from casebook.stats.information import value_of_check
@@ -149,15 +149,24 @@ def test_impossible_ladders_are_refused(change):
         cost_plans(replace(some_ladder(1), **change))
 
 
-def test_levels_cure_what_takes_no_more_than_them():
-    # Of ten cases that took more than a service, 5 took a component, 3 an overhaul, 2 another unit.
-    after = failing_shares([5, 3, 2])
-    assert after[0, 1] == pytest.approx(0.5)
-    assert after[0, 2] == pytest.approx(0.8)
-    assert after[1, 2] == pytest.approx(0.6)
-    assert np.isnan(after[2]).all()
+def test_a_failure_makes_it_less_likely_that_the_next_level_does():
+    # Of twenty cases 10 took a service, 5 a component, 3 an overhaul, 2 another unit.
+    factors = failing_factors([10, 5, 3, 2])
+    assert factors[0, 1] == pytest.approx((5 / 10) / (15 / 20))
+    assert factors[0, 2] == pytest.approx((8 / 10) / (18 / 20))
+    assert factors[1, 2] == pytest.approx((3 / 5) / (18 / 20))
+    assert np.isnan(factors[2]).all()
     with pytest.raises(ValueError):
-        failing_shares([1, -1, 0])
+        failing_factors([1, -1, 0, 2])
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.floats(0.01, 50), min_size=4, max_size=4))
+def test_a_failure_never_makes_a_higher_level_likelier_to_do(shares):
+    factors = failing_factors(shares)
+    known = factors[np.isfinite(factors)]
+    assert len(known) == 3
+    assert np.all((known >= 0) & (known <= 1 + 1e-12))
 
 
 @settings(max_examples=40, deadline=None)
