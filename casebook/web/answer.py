@@ -25,6 +25,7 @@ from casebook.web.story import (
     say_steps,
     tell_evidence,
 )
+from casebook.web.wanted import Wanted, list_missing, list_worth_adding
 from casebook.web.words import (
     NO_BREAK_DASH,
     group_thousands,
@@ -51,6 +52,7 @@ class Similar:
     points: int
     because: str
     reasons: Sequence[Reason]
+    missing: Sequence[Wanted] = ()
     above: str = ""
 
 
@@ -70,6 +72,7 @@ class Answer:
     similar: Sequence[Similar]
     more: Sequence[Similar]
     unlike: Sequence[Similar]
+    worth_adding: Sequence[Wanted]
     known: str
     nearest: str
     not_understood: Sequence[str]
@@ -123,6 +126,7 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         ladder=climb_ladder(outlook) if outlook else (),
         service=tried.get("service"),
         others=[tried[name] for name in LEVEL_RANK if name in tried and name != "service"],
+        worth_adding=list_worth_adding(answer.get("worth_adding", ()), kind),
         known=_say_known(outlook),
         nearest=_say_nearest(similar),
         caveats=[say_caveat(key) for key in _caveats_of_all(answer)],
@@ -219,6 +223,7 @@ def _similar(item: Mapping[str, Any], kind: str | None) -> Similar:
         points=round(item["similarity"] * 100),
         because=_say_because(reasons),
         reasons=reasons,
+        missing=list_missing(item.get("missing", ()), kind),
     )
 
 

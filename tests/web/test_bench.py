@@ -64,6 +64,20 @@ def test_a_lookup_finds_a_similar_case_with_its_reasons(
     assert "Warm" in page.text
 
 
+def test_what_the_lookup_left_out_leads_to_fields_that_are_there(
+    other_shop: Shop, browser: Client
+) -> None:
+    for _ in range(3):
+        factories.make_case(other_shop)
+    vague = {"do": "look", "unit_kind": "ac_system", "complaint": "no cold at the lights"}
+    page = read_page(browser.get(browser.post("/", vague)["Location"]))
+    assert "Would sharpen the comparison" in page.text
+    fields = {link[1:] for link in page.links() if link.startswith("#f-")}
+    assert {"f-codes", "f-check.dye_inspection", "f-symptom.warm_air"} <= fields
+    ids = {a["id"] for tag in ("input", "select", "textarea") for a in page.all(tag) if "id" in a}
+    assert fields <= ids
+
+
 def test_the_address_of_an_answer_says_nothing_of_what_was_typed(browser: Client) -> None:
     response = browser.post("/", LOOKUP)
     address = response["Location"]

@@ -102,6 +102,17 @@
     line.textContent = codes.length ? "Read: " + codes.join(", ") : "";
   }
 
+  /* A link to a field opens what it is folded into and puts the cursor there. */
+  document.addEventListener("click", function (event) {
+    var link = closest(event.target, "a[href^='#f-']");
+    var field = link && document.getElementById(link.getAttribute("href").slice(1));
+    if (!field) { return; }
+    event.preventDefault();
+    for (var fold = closest(field, "details"); fold; fold = closest(fold.parentNode, "details")) { fold.open = true; }
+    field.focus({ preventScroll: true });
+    field.scrollIntoView({ block: "center" });
+  });
+
   function enhance(scope) {
     scope.querySelectorAll(".pick").forEach(addFinder);
     scope.querySelectorAll("#f-codes").forEach(sayCodes);
