@@ -21,6 +21,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
+# Tables of groups by clusters up to this many cells are filled without sorting anything.
+DENSE: Final = 1_000_000
 # The largest cohorts side by side teach nearly all there is to learn from them.
 MOST_SIBLINGS: Final = 40
 
@@ -95,8 +97,7 @@ def _effective_sizes(
     groups: IntArray, cluster: IntArray, count: int, rho: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     sizes = np.bincount(groups, minlength=count).astype(np.float64)
-    pairs, in_pair = np.unique(np.stack([groups, cluster]), axis=1, return_counts=True)
-    squares = np.bincount(pairs[0], np.square(in_pair, dtype=np.float64), count)
+    squares = _cluster_squares(groups, cluster, count)
     # One rho for all groups at once is what n_eff_from_sums takes.
     n_eff = np.zeros(count)
     for value in np.unique(rho):
@@ -107,17 +108,38 @@ def _effective_sizes(
     return sizes, n_eff
 
 
+def _cluster_squares(groups: IntArray, cluster: IntArray, count: int) -> FloatArray:
+    """Of each group the sum of its squared numbers of cases per cluster, (count,)."""
+    if not len(groups):
+        return np.zeros(count)
+    width = int(cluster.max()) + 1
+    if cluster.min() < 0 or count * width > DENSE:
+        cluster = np.unique(cluster, return_inverse=True)[1].astype(np.int64)
+        width = int(cluster.max()) + 1
+    cells = groups * width + cluster
+    if count * width <= DENSE:
+        table = np.bincount(cells, minlength=count * width).reshape(count, width)
+        return np.asarray(np.square(table, dtype=np.float64).sum(axis=1), np.float64)
+    found, in_cell = np.unique(cells, return_counts=True)
+    return np.bincount(found // width, np.square(in_cell, dtype=np.float64), count)
+
+
 def level_rho(cases: TriedCases, horizon_days: float) -> FloatArray:
     """Intra-shop correlation of each level, shape (levels,), from cases known at the horizon."""
     failed = (cases.event == CAME_BACK) & (cases.event_days <= horizon_days)
     gone = (cases.event == GONE) & (cases.event_days <= horizon_days)
     known = (failed | (cases.event_days >= NEAR_HORIZON * horizon_days)) & ~gone
     rho = np.full(len(LEVELS), PRIOR_RHO)
+    if not known.any():
+        return rho
+    _, shop = np.unique(cases.cluster[known], return_inverse=True)
+    shops = int(shop.max()) + 1
+    cells = cases.level[known] * shops + shop
+    tried = np.bincount(cells, minlength=len(LEVELS) * shops).reshape(-1, shops)
+    back = np.bincount(cells, failed[known], len(LEVELS) * shops).reshape(-1, shops)
     for level in range(len(LEVELS)):
-        of_level = known & (cases.level == level)
-        if of_level.any():
-            _, shop = np.unique(cases.cluster[of_level], return_inverse=True)
-            rho[level] = shrunk_rho(np.bincount(shop, failed[of_level]), np.bincount(shop))
+        if tried[level].any():
+            rho[level] = shrunk_rho(back[level], tried[level])
     return rho
 
 

@@ -8,6 +8,7 @@ A vehicle that is gone can't have another fault (competing); one with another fa
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -36,8 +37,8 @@ MILEAGE_REACH: Final = float(np.log(2.0))
 UNKNOWN: Final = 0.5
 LEAST_KM: Final = 1_000.0
 # Enough to tell: more would only take longer.
-MOST_NEAR: Final = 2_000
-MOST_FAR: Final = 8_000
+MOST_NEAR: Final = 1_500
+MOST_FAR: Final = 4_000
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,16 @@ class Lives:
 
     def __len__(self) -> int:
         return len(self.cluster)
+
+    def take(self, which: IntArray) -> Lives:
+        return Lives(
+            self.age_years[which],
+            self.odometer_km[which],
+            self.fault_days[which],
+            self.gone_days[which],
+            self.watched_days[which],
+            self.cluster[which],
+        )
 
 
 NOTHING: Final[dict[str, Any]] = {"probability": None, "interval": None, "prior_share": None}
@@ -80,10 +91,10 @@ def describe_later(
     weight = nearness(lives, age_years, odometer_km)
     near = np.flatnonzero(weight > 0)[:MOST_NEAR]
     far = np.flatnonzero(weight == 0)[:MOST_FAR]
-    fault, gone = _as_faults(lives), _as_departures(lives)
+    weight, lives, others = weight[near], lives.take(near), lives.take(far)
     described = [
-        _describe(of_what, weight, near, far, lives, horizon_days, coverage)
-        for of_what in (fault, gone)
+        _describe(as_events, weight, lives, others, horizon_days, coverage)
+        for as_events in (_as_faults, _as_departures)
     ]
     return {
         "other_major_fault": described[0],
@@ -123,20 +134,25 @@ def _as_departures(lives: Lives) -> tuple[IntArray, FloatArray]:
 
 
 def _describe(
-    of_what: tuple[IntArray, FloatArray],
+    as_events: Callable[[Lives], tuple[IntArray, FloatArray]],
     weight: FloatArray,
-    near: IntArray,
-    far: IntArray,
-    lives: Lives,
+    near: Lives,
+    far: Lives,
     horizon_days: float,
     coverage: float,
 ) -> dict[str, Any]:
-    event, days = of_what
-    rho = _rho(event, days, lives.cluster, np.concatenate([near, far]), horizon_days)
-    grid = _other_ages(event, days, far, lives, rho, horizon_days)
+    event, days = as_events(near)
+    other_event, other_days = as_events(far)
+    rho = _rho(
+        np.concatenate([event, other_event]),
+        np.concatenate([days, other_days]),
+        np.concatenate([near.cluster, far.cluster]),
+        horizon_days,
+    )
+    grid = _other_ages(other_event, other_days, far, rho, horizon_days)
     nobody = np.full(len(near), -1)
     estimate = estimate_level(
-        Neighbours(weight[near], lives.cluster[near], nobody, event[near], days[near], nobody),
+        Neighbours(weight, near.cluster, nobody, event, days, nobody),
         rho=rho,
         horizon_days=horizon_days,
     )
@@ -151,11 +167,8 @@ def _describe(
     }
 
 
-def _rho(
-    event: IntArray, days: FloatArray, cluster: IntArray, which: IntArray, horizon_days: float
-) -> float:
+def _rho(event: IntArray, days: FloatArray, cluster: IntArray, horizon_days: float) -> float:
     """Intra-shop correlation among those of which it is known."""
-    event, days, cluster = event[which], days[which], cluster[which]
     happened = (event == CAME_BACK) & (days <= horizon_days)
     known = happened | (days >= NEAR_HORIZON * horizon_days)
     _, shop = np.unique(cluster[known], return_inverse=True)
@@ -163,16 +176,19 @@ def _rho(
 
 
 def _other_ages(
-    event: IntArray, days: FloatArray, far: IntArray, lives: Lives, rho: float, horizon_days: float
+    event: IntArray, days: FloatArray, far: Lives, rho: float, horizon_days: float
 ) -> Grid:
     """What bands of other ages say, side by side. One band for those whose age is not known."""
     if not len(far):
         return vague_grid()
-    age = np.nan_to_num(lives.age_years[far], nan=-AGE_REACH_YEARS)
+    age = np.nan_to_num(far.age_years, nan=-AGE_REACH_YEARS)
     _, band = np.unique(np.floor(age / AGE_REACH_YEARS), return_inverse=True)
     count = int(band.max()) + 1
-    cases = TriedCases(np.zeros(len(far), np.int64), event[far], days[far], lives.cluster[far])
     cohorts = estimate_cohorts(
-        cases, band, count, rho=np.full(count, rho), horizon_days=horizon_days
+        TriedCases(np.zeros(len(far), np.int64), event, days, far.cluster),
+        band,
+        count,
+        rho=np.full(count, rho),
+        horizon_days=horizon_days,
     )
     return learn(vague_grid(), cohorts.trials - cohorts.held, cohorts.trials)

@@ -285,7 +285,8 @@ def _tried(columns: Sequence[Sequence[Any]]) -> TriedCases:
         level=level_places(level),
         event=np.array([EVENTS[name] for name in event], np.int64),
         event_days=np.array(days, np.float64),
-        cluster=np.array(cluster, np.int64),
+        # Which shop is which does not matter, only which cases are of one.
+        cluster=_encode(cluster)[1],
     )
 
 

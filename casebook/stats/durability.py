@@ -156,10 +156,12 @@ def _grouped(
     )
     beyond = _per_time(place, w * ~early, len(weight))
     at_risk = np.cumsum(all_of_day[::-1], axis=0)[::-1] + beyond
-    table = _accumulate(came, went, at_risk)
     watched = _per_time(place, w * (t >= at_day), len(weight))
-    last = (table[name][-1] for name in ("came_back", "gone", "variance"))
-    return (*last, watched, table["events"][-1])
+    if not len(times):
+        zeros = np.zeros(len(weight))
+        return zeros, zeros, zeros, watched, zeros
+    last = _accumulate_all(came, went, at_risk)
+    return last["came_back"], last["gone"], last["variance"], watched, last["events"]
 
 
 def reweighted_incidence(
@@ -193,36 +195,72 @@ def reweighted_incidence(
         np.add.reduceat(first * (of_kind == wanted), starts, axis=0) for wanted in (CAME_BACK, GONE)
     )
     at_risk = np.cumsum(scaled[::-1], axis=0)[::-1][starts]
-    last = {name: values[-1] for name, values in _accumulate(came, went, at_risk).items()}
-    return GroupedIncidence(
-        last["came_back"], last["gone"], last["variance"], watched, last["events"]
-    )
+    return GroupedIncidence(at_risk=watched, **_accumulate_all(came, went, at_risk))
 
 
 def _accumulate(came: FloatArray, went: FloatArray, at_risk: FloatArray) -> dict[str, FloatArray]:
     """Estimates and variances after every step; arrays (steps, groups) -> (steps + 1, groups)."""
-    left = at_risk - came - went
-    # Rounding leaves crumbs where in truth nobody is left.
-    left = np.where(left <= 1e-9 * at_risk, 0.0, left)
-    watched = np.where(at_risk > 0, at_risk, 1.0)
-    free = np.cumprod(np.where(at_risk > 0, left / watched, 1.0), axis=0)
-    before = np.concatenate([np.ones((1, *free.shape[1:])), free[:-1]])
-    leaving = np.where(left > 0, (came + went) / (watched * np.where(left > 0, left, 1.0)), 0.0)
     out = {"events": _from_zero(np.cumsum(came + went, axis=0))}
+    parts = _increments(came, went, at_risk)
     for name, variance_name, d in (
         ("came_back", "variance", came),
         ("gone", "gone_variance", went),
     ):
-        incidence = np.cumsum(before * d / watched, axis=0)
+        incidence, sums = _incidence(d, *parts)
         out[name] = _from_zero(incidence.clip(0.0, 1.0))
-        own = before**2 * d * (watched - d) / watched**3
-        both = before * d / watched**2
-        # Sum over steps of [F(t) - F(step)]^2 * leaving and its kin, multiplied out.
-        sums = [leaving, incidence * leaving, incidence**2 * leaving, own, both, incidence * both]
-        a0, a1, a2, o, b0, b1 = (np.cumsum(s, axis=0) for s in sums)
-        variance = incidence**2 * a0 - 2 * incidence * a1 + a2 + o - 2 * (incidence * b0 - b1)
-        out[variance_name] = _from_zero(variance.clip(0.0, None))
+        totals = [np.cumsum(s, axis=0) for s in sums]
+        out[variance_name] = _from_zero(_variance(incidence, totals))
     return out
+
+
+def _accumulate_all(
+    came: FloatArray, went: FloatArray, at_risk: FloatArray
+) -> dict[str, FloatArray]:
+    """The last row of `_accumulate`, but for the variance of `gone`."""
+    parts = _increments(came, went, at_risk)
+    incidence, sums = _incidence(came, *parts)
+    gone = (parts[0] * went / parts[1]).sum(axis=0)
+    return {
+        "came_back": incidence[-1].clip(0.0, 1.0),
+        "gone": gone.clip(0.0, 1.0),
+        "variance": _variance(incidence[-1], [s.sum(axis=0) for s in sums]),
+        "events": came.sum(axis=0) + went.sum(axis=0),
+    }
+
+
+def _increments(
+    came: FloatArray, went: FloatArray, at_risk: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Free of any event before each step, watched then, and Greenwood's term of the step."""
+    either = came + went
+    left = at_risk - either
+    # Rounding leaves crumbs where in truth nobody is left.
+    left[left <= 1e-9 * at_risk] = 0.0
+    watched = np.where(at_risk > 0, at_risk, 1.0)
+    free = np.cumprod(np.where(at_risk > 0, left / watched, 1.0), axis=0)
+    before = np.concatenate([np.ones((1, *free.shape[1:])), free[:-1]])
+    leaving = np.zeros(left.shape)
+    np.divide(either, watched * left, out=leaving, where=left > 0)
+    return before, watched, leaving
+
+
+def _incidence(
+    d: FloatArray, before: FloatArray, watched: FloatArray, leaving: FloatArray
+) -> tuple[FloatArray, list[FloatArray]]:
+    """Of events d after each step, and the terms that its variance adds up."""
+    both = before * d / watched**2
+    incidence = np.cumsum(both * watched, axis=0)
+    own = before * both * (watched - d) / watched
+    return incidence, [
+        leaving, incidence * leaving, incidence**2 * leaving, own, both, incidence * both
+    ]  # fmt: skip
+
+
+def _variance(incidence: FloatArray, totals: list[FloatArray]) -> FloatArray:
+    """Sum over steps of [F(t) - F(step)]^2 * leaving and its kin, multiplied out."""
+    a0, a1, a2, own, b0, b1 = totals
+    variance = incidence**2 * a0 - 2 * incidence * a1 + a2 + own - 2 * (incidence * b0 - b1)
+    return np.asarray(variance.clip(0.0, None), np.float64)
 
 
 def _from_zero(rows: FloatArray) -> FloatArray:

@@ -16,8 +16,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betainc, betaln, digamma, expit, gammaln, polygamma
+from scipy.special import betainc, betaln, digamma, expit, gammaln
 
+from casebook.stats.log_gamma import LogGammaTable
 from casebook.stats.proportions import check_confidence
 
 FloatArray = NDArray[np.float64]
@@ -31,7 +32,7 @@ LEAST_SPREAD: Final = 0.05
 NEGLIGIBLE: Final = 1e-5
 # A quantile is read off a density over the logit: at this many places, out to ten standard
 # deviations, and never beyond one in ten million.
-PLACES: Final = 241
+PLACES: Final = 161
 REACH: Final = 10.0
 END: Final = 16.0
 
@@ -59,9 +60,13 @@ class Shrunk:
     prior_share: float
 
 
-@lru_cache(maxsize=4)
 def vague_grid(*, mean_points: int = MEAN_POINTS, strength_points: int = STRENGTH_POINTS) -> Grid:
     """The prior before any cohort is seen. Raises ValueError unless both counts are >= 1."""
+    return _vague_grid(mean_points, strength_points)
+
+
+@lru_cache(maxsize=4)
+def _vague_grid(mean_points: int, strength_points: int) -> Grid:
     if mean_points < 1 or strength_points < 1:
         raise ValueError("a grid needs at least one point each way")
     # Even in the arc sine: denser where a fraction is near an end.
@@ -108,14 +113,35 @@ def _learn(grid: Grid, x: FloatArray, n: FloatArray) -> Grid:
 
 def _log_likelihood(grid: Grid, x: FloatArray, n: FloatArray) -> FloatArray:
     """Of cohorts side by side, at every point of the grid; x, n: (cohorts,)."""
-    a = (grid.strength * grid.mean)[:, None]
-    b = (grid.strength * (1 - grid.mean))[:, None]
     # log Beta(a + x, b + n - x) - log Beta(a, b); the strength alone decides two of the terms.
     strengths, place = np.unique(grid.strength, return_inverse=True)
     shared = (gammaln(strengths)[:, None] - gammaln(strengths[:, None] + n)).sum(axis=1)[place]
+    tables = _tables_of(grid)
+    if tables is not None:
+        own = tables[0].sums(x) + tables[1].sums(n - x)
+        return np.asarray(shared + own - len(n) * _own_logs()[2], np.float64)
+    a = (grid.strength * grid.mean)[:, None]
+    b = (grid.strength * (1 - grid.mean))[:, None]
     own = (gammaln(a + x) + gammaln(b + n - x)).sum(axis=1)
     own -= len(n) * (gammaln(a) + gammaln(b))[:, 0]
     return np.asarray(shared + own, np.float64)
+
+
+def _tables_of(grid: Grid) -> tuple[LogGammaTable, LogGammaTable] | None:
+    """Of the usual grid; others are rare enough to be worked out in full."""
+    if grid.mean is not vague_grid().mean:
+        return None
+    held, failed, _ = _own_logs()
+    return held, failed
+
+
+@lru_cache(maxsize=1)
+def _own_logs() -> tuple[LogGammaTable, LogGammaTable, FloatArray]:
+    """Tables for both parameters of every point of the usual grid, and the log of Gamma(a) Gamma(b)
+    there."""
+    grid = vague_grid()
+    a, b = grid.strength * grid.mean, grid.strength * (1 - grid.mean)
+    return LogGammaTable(a), LogGammaTable(b), np.asarray(gammaln(a) + gammaln(b), np.float64)
 
 
 def learn_mean(grid: Grid, held: float, trials: float) -> Grid:
@@ -183,8 +209,14 @@ def shrunk_means(grid: Grid, held: ArrayLike, trials: ArrayLike) -> FloatArray:
     """
     x, n = (values[:, None] for values in _checked(held, trials))
     a, b = grid.strength * grid.mean, grid.strength * (1 - grid.mean)
-    learned = betaln(a + x, b + n - x) - betaln(a, b)
-    log_weight = grid.log_weight + learned
+    tables = _tables_of(grid)
+    if tables is None:
+        learned = betaln(a + x, b + n - x)
+    else:
+        learned = tables[0].each(x[:, 0]) + tables[1].each((n - x)[:, 0])
+        learned -= gammaln(grid.strength + n)
+    # What does not depend on the cohort: Beta(a, b).
+    log_weight = grid.log_weight + learned - betaln(a, b)
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     means = (a + x) / (grid.strength + n)
     return np.asarray((weight * means).sum(axis=1) / weight.sum(axis=1), np.float64)
@@ -213,18 +245,37 @@ def _mixture_quantiles(
     """
     logit = digamma(a) - digamma(b)
     centre = float(weight @ logit)
-    variance = polygamma(1, a) + polygamma(1, b) + np.square(logit - centre)
+    # Only decides how far to look: 1/z + 1/z^2 is a little more than the trigamma function.
+    variance = 1 / a + 1 / a**2 + 1 / b + 1 / b**2 + np.square(logit - centre)
     sd = float(np.sqrt(weight @ variance))
     places = np.linspace(max(centre - REACH * sd, -END), min(centre + REACH * sd, END), PLACES)
     log_p, log_q = -np.logaddexp(0, -places), -np.logaddexp(0, places)
-    exponent = a[:, None] * log_p + b[:, None] * log_q - betaln(a, b)[:, None]
+    parameters = np.stack([a, b, -betaln(a, b)], axis=1)
+    exponent = parameters @ np.stack([log_p, log_q, np.ones(len(places))])
     # Numbers below the normal range are slow to work with and add nothing.
-    density = weight @ np.exp(exponent.clip(-80.0))
+    density = weight @ np.exp(np.maximum(exponent, -80.0, out=exponent), out=exponent)
     below = float(weight @ betainc(a, b, expit(places[0])))
-    step = places[1] - places[0]
+    step = float(places[1] - places[0])
+    slope = np.gradient(density, step, edge_order=2)
     share = below + step * np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
-    low, high = expit(np.interp(at, share, places))
-    return float(low), float(high)
+    # What straight lines between the places leave out (Euler and Maclaurin).
+    share -= step**2 / 12 * (slope - slope[0])
+    low, high = (float(expit(_place_of(p, share, density, places))) for p in at)
+    return low, high
+
+
+def _place_of(target: float, share: FloatArray, density: FloatArray, places: FloatArray) -> float:
+    """Where the share is reached, the density being straight between two places."""
+    after = int(np.searchsorted(share, target).clip(1, len(share) - 1))
+    start, end = float(density[after - 1]), float(density[after])
+    rise = float(share[after] - share[after - 1])
+    if rise <= 0 or start + end <= 0:
+        return float(places[after])
+    # Of the area between the two, in units of their distance.
+    wanted = (target - float(share[after - 1])) / rise * (start + end) / 2
+    root = float(np.sqrt(max(start**2 + 2 * (end - start) * wanted, 0.0)))
+    part = min(max(2 * wanted / (start + root), 0.0), 1.0) if start + root > 0 else 0.0
+    return float(places[after - 1] + part * (places[after] - places[after - 1]))
 
 
 def _normalised(log_weight: FloatArray) -> FloatArray:
