@@ -40,6 +40,11 @@ _STATE_OF_LEVEL: Final = np.array([0, 0, 1, 2, 3])  # a vehicle that needed noth
 MOST_FROM_KIND: Final = 30.0
 # So many cases' worth of "it shows the same whatever it takes".
 DOUBT: Final = 2.0
+# Cases of one shop resemble one another, in what it takes and in how a check is read there. What one
+# tells of the other suffers only from both together: 1 + (m - 1) times the product of the two
+# correlations (Moulton 1986, Journal of Econometrics 32:385; from memory, not verified). How alike
+# one shop's readings are is taken to be twice what its outcomes are.
+RHO_OF_BOTH: Final = PRIOR_RHO * 2 * PRIOR_RHO
 # Of checks that tell nothing one in a hundred is listed all the same.
 BY_CHANCE: Final = 0.01
 # Values are told in at most so many ranges: each needs cases to learn from.
@@ -239,7 +244,7 @@ def _counts(panel: Panel, cases: CheckedCases) -> FloatArray:
         total,
         np.bincount(check, np.square(weight), checks),
         np.square(of_shop.reshape(checks, -1)).sum(axis=1),
-        rho=PRIOR_RHO,
+        rho=RHO_OF_BOTH,
     )
     scale = np.divide(n_eff, total, out=np.zeros(checks), where=total > 0)
     counts = np.stack(

@@ -29,7 +29,7 @@ IntArray = NDArray[np.int64]
 # Cases of a kind that are enough to know what its checks usually show.
 SAMPLE_OF_KIND: Final = 4_000
 # A read of so many cases is worth keeping for a minute.
-KEPT_FROM: Final = 400
+KEPT_FROM: Final = 100
 
 _COLUMNS = """
     c.id, c.cluster, c.first_level, c.event, c.event_days, c.resolved_by, c.unit_kind,

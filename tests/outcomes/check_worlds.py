@@ -19,13 +19,18 @@ HELD_LEVEL = [1, 2, 3, 4]  # service, component, overhaul, replacement among all
 
 
 class CheckWorld:
-    """strength: how sharply each check parts the states, one per check of the panel, >= 0."""
+    """strength: how sharply each check parts the states, one per check of the panel, >= 0.
+    shop_spread: how much shops differ, in what their cases take and in how they read checks."""
 
-    def __init__(self, seed, strength, *, shops=25):
+    def __init__(self, seed, strength, *, shops=25, shop_spread=0.0):
         self.random = np.random.default_rng(seed)
         r = self.random
         self.belief = np.array([0.4, 0.3, 0.1, 0.2])
         self.habit = r.beta(1.5, 3, (shops, len(PANEL.checks)))
+        self.shop_belief = self.belief * np.exp(shop_spread * r.normal(0, 1, (shops, 4)))
+        self.shop_belief /= self.shop_belief.sum(axis=1, keepdims=True)
+        shape = (shops, len(PANEL.checks), PANEL.width)
+        self.reading_habit = np.exp(shop_spread * r.normal(0, 1, shape))
         self.chances = []
         for place, check in enumerate(PANEL.checks):
             options = len(check.bins) if check.kind == "number" else len(check.results)
@@ -37,12 +42,14 @@ class CheckWorld:
     def draw(self, cases):
         """Cases with known states and what their checks showed."""
         r = self.random
-        state = r.choice(4, cases, p=self.belief)
         shop = r.integers(0, len(self.habit), cases)
+        state = np.array([r.choice(4, p=self.shop_belief[j]) for j in shop], np.int64)
         case, place = [], []
         for i in range(cases):
             for check in np.flatnonzero(r.random(len(PANEL.checks)) < self.habit[shop[i]]):
                 given = self.chances[check][state[i]]
+                given = given * self.reading_habit[shop[i], check, : len(given)]
+                given = given / given.sum()
                 case.append(i)
                 place.append(check * PANEL.width + r.choice(len(given), p=given))
         return CheckedCases(
@@ -65,7 +72,7 @@ def shuffled(cases, seed):
     return CheckedCases(cases.weights, cases.cluster, cases.states[order], cases.readings)
 
 
-def plain_table(check, similar, of_kind, *, rho=0.1, cap=30.0, doubt=2.0):
+def plain_table(check, similar, of_kind, *, rho=0.02, cap=30.0, doubt=2.0):
     """Likelihood of the results of a named check, and how many results it has, by loops."""
     width = len(check.results)
     pools = []

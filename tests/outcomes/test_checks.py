@@ -164,6 +164,15 @@ def test_outcomes_dealt_out_anew_leave_hardly_anything_to_list():
     assert told <= 0.025 * 12 * CHECKS
 
 
+def test_shops_that_read_and_repair_in_their_own_way_do_not_make_checks_tell():
+    told = 0
+    for seed in range(12):
+        # Spread .7: about a tenth of the variance of outcomes and readings is between shops.
+        world = CheckWorld(seed, np.zeros(CHECKS), shops=15, shop_spread=0.7)
+        told += int(learn_tables(PANEL, world.draw(200), world.draw(400)).told.sum())
+    assert told <= 0.03 * 12 * CHECKS
+
+
 def test_the_information_that_is_stated_is_not_flattered_by_small_numbers():
     stated, true = [], []
     for seed in range(6):
