@@ -11,6 +11,7 @@ import numpy as np
 
 from casebook.cases.documents import CostsDocument, SearchDocument
 from casebook.outcomes.checks import (
+    CHECK_NOTES,
     CheckedCases,
     Stakes,
     belief_of,
@@ -36,6 +37,18 @@ class CheckAnswer:
 
     checks: list[dict[str, Any]]
     notes: list[str]
+
+    def as_members(self) -> dict[str, Any]:
+        """As the answer to a search has them."""
+        return {
+            "next_checks": self.checks,
+            "next_check_notes": [
+                {"key": key, "text": CHECK_NOTES[key]} for key in CHECK_NOTES if key in self.notes
+            ],
+        }
+
+    def caution_keys(self) -> set[str]:
+        return {key for check in self.checks for key in check["cautions"]}
 
 
 def next_checks_for(

@@ -40,8 +40,8 @@ _STATE_OF_LEVEL: Final = np.array([0, 0, 1, 2, 3])  # a vehicle that needed noth
 MOST_FROM_KIND: Final = 30.0
 # So many cases' worth of "it shows the same whatever it takes".
 DOUBT: Final = 2.0
-# Cases of one shop resemble one another, in what it takes and in how a check is read there. What one
-# tells of the other suffers only from both together: 1 + (m - 1) times the product of the two
+# Cases of one shop resemble one another, in what it takes and in how a check is read there. What
+# one tells of the other suffers only from both together: 1 + (m - 1) times the product of the two
 # correlations (Moulton 1986, Journal of Econometrics 32:385; from memory, not verified). How alike
 # one shop's readings are is taken to be twice what its outcomes are.
 RHO_OF_BOTH: Final = PRIOR_RHO * 2 * PRIOR_RHO
