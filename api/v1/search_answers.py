@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from typing import Literal
 from uuid import UUID
 
 from pydantic import Field
@@ -76,6 +77,33 @@ class Understood(Answer):
     warnings: list[Warned]
 
 
+class DurabilityPoint(Answer):
+    holding: float = Field(description="Of the similar cases alone, not drawn towards others.")
+    interval: list[float]
+    at_risk: float = Field(description="Effective number of cases still watched.")
+
+
+class DayPoint(DurabilityPoint):
+    day: int
+
+
+class DistancePoint(DurabilityPoint):
+    km: int
+
+
+class Overlap(Answer):
+    """How the cases that got this repair first differed at intake from those that did not."""
+
+    never_tried: int = Field(description="Cases in which it was never tried, though others were.")
+    known: list[int] = Field(description="Cases whose findings tell: with it, and without.")
+    severity: float | None = Field(description="Mean severity of the worst finding, 0 to 1.")
+    severity_others: float | None
+    difference: float | None
+    interval: list[float] | None = Field(description="Of the difference.")
+    overlap: float | None = Field(ge=0, le=1, description="What the two have in common.")
+    looked: Literal["worse", "milder", "alike"] | None
+
+
 class LevelOutlook(Answer):
     """A repair at this level, tried first. tried = held + came_back + gone + not_known."""
 
@@ -93,6 +121,20 @@ class LevelOutlook(Answer):
     prior_share: float | None = Field(
         description="How much of the figure comes from the cohorts around."
     )
+    durability: list[DayPoint] = Field(
+        description="Empty where fewer than five effective cases are watched."
+    )
+    durability_km: list[DistancePoint] = Field(
+        description="By distance; empty where too few odometers tell."
+    )
+    km_known: float | None = Field(description="Share of the weight whose distance was read.")
+    followed_share: float | None = Field(
+        description="Share of the weight of which it is known whether it held to the horizon."
+    )
+    bounds: list[float] | None = Field(
+        description="Share that held if all others had failed, and if all of them had held."
+    )
+    overlap: Overlap
     caveats: list[str]
 
 
@@ -107,12 +149,90 @@ class ResolvedBy(Answer):
     interval: list[float]
 
 
+class RepairPath(Answer):
+    """Levels tried one after the other: `cases` of the `of` in which anything was tried."""
+
+    steps: list[LevelName]
+    cases: int
+    of: int
+    share: float = Field(description="Weighed by similarity.")
+    resolved: int = Field(description="Cases in which the last step is known to have done it.")
+
+
+class EvidenceItem(Answer):
+    """One thing that was entered: a code, a symptom, a check with its result or value, an age or
+    a mileage."""
+
+    code: str | None = None
+    symptom: str | None = None
+    when: list[str] | None = None
+    check: str | None = None
+    result: str | None = None
+    value: float | None = None
+    unit: str | None = None
+    age_years: float | None = None
+    odometer_km: float | None = None
+
+
+class LevelWithout(Answer):
+    level: LevelName
+    holds_without: float | None
+    shift: float | None
+
+
+class EvidenceEntry(Answer):
+    """The figures if this had not been entered: the same cases, weighed without it."""
+
+    item: EvidenceItem
+    service_holds_without: float | None
+    shift: float | None = Field(description="The figure with the item less the one without.")
+    levels: list[LevelWithout]
+    points_to: LevelName | None = Field(
+        description="What cases with this took more often than all similar ones, by more than "
+        "chance."
+    )
+
+
+class EvidenceGroup(Answer):
+    group: Literal["codes", "symptoms", "findings"]
+    level: LevelName
+    share: float
+
+
+class Agreement(Answer):
+    """Whether codes, symptoms and checks point to the same repair."""
+
+    verdict: Literal["agree", "conflict", "unclear"]
+    sentence: str
+    groups: list[EvidenceGroup]
+    of: int = Field(description="Similar cases in which it is known what it took.")
+
+
+class Chance(Answer):
+    probability: float | None
+    interval: list[float] | None
+    prior_share: float | None
+
+
+class Later(Answer):
+    """What vehicles of that age and mileage with such a unit met within the horizon."""
+
+    other_major_fault: Chance
+    gone: Chance = Field(description="Sold or scrapped.")
+    cases: int
+    coverage: float
+
+
 class Outlook(Answer):
     cases: int
     shops: int | None = Field(description="null below three.")
     effective_cases: float
     levels: list[LevelOutlook]
     resolved_by: list[ResolvedBy]
+    paths: list[RepairPath]
+    evidence: list[EvidenceEntry] = Field(description="In the order of entry, kind by kind.")
+    agreement: Agreement | None = Field(description="null where fewer than two kinds say anything.")
+    later: Later
     caveats: list[str]
 
 

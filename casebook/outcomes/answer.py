@@ -29,6 +29,7 @@ def answer_search(*, shop: Shop, document: SearchDocument) -> dict[str, Any]:
         [(hit.id, hit.similarity) for hit in result.hits],
         horizon_days=document.horizon_days,
         document=document,
+        contributions=result.contributions(),
     )
     return {
         "understood": {

@@ -121,7 +121,8 @@ def _cluster_squares(groups: IntArray, cluster: IntArray, count: int) -> FloatAr
         table = np.bincount(cells, minlength=count * width).reshape(count, width)
         return np.asarray(np.square(table, dtype=np.float64).sum(axis=1), np.float64)
     found, in_cell = np.unique(cells, return_counts=True)
-    return np.bincount(found // width, np.square(in_cell, dtype=np.float64), count)
+    squares = np.bincount(found // width, np.square(in_cell, dtype=np.float64), count)
+    return np.asarray(squares, np.float64)
 
 
 def level_rho(cases: TriedCases, horizon_days: float) -> FloatArray:

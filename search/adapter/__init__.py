@@ -32,6 +32,7 @@ from search.adapter.building import IndexStatus, build_index, index_status, is_b
 from search.adapter.documents import read_query
 from search.adapter.serving import Server
 from search.core import CaseIndex, Filters, Part
+from search.core.contributions import Contributions, contributions
 from search.core.kernel import compile_kernel, is_compiled
 
 __all__ = [
@@ -77,6 +78,12 @@ class SearchResult:
     unknown_terms: list[str]
     index: CaseIndex
     query: Mapping[str, Any]
+
+    def contributions(self) -> Contributions:
+        """What each thing that was entered adds to the similarity of every hit."""
+        return contributions(
+            self.index, self.query, [(hit.id.hex, hit.similarity) for hit in self.hits]
+        )
 
 
 def search_cases(
