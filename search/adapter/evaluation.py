@@ -1,34 +1,50 @@
 """How well the search finds, on this installation's own resolved cases.
 
-Every query is a resolved case that asks with its intake evidence; its own shop's cases are never
-answers, so that a shop's words and habits help nobody. A case found is worth 2 where the same
-actions resolved it on the same unit kind, 0.25 where only the level of repair is the same, else
-0. That is a stand-in for "same fault": two faults may share a cure, and one fault has several.
+Shops are dealt into folds; every query is a resolved case of one fold that asks, with its intake
+evidence, the cases of the other folds' shops. So a shop's words and habits help nobody, and what is
+learned is learned without the asking shop. For comparison the same queries are also asked of a
+like number of cases among which their own shop's are.
+
+A case found is worth 2 where the same actions resolved it on the same unit kind, 0.25 where only
+the level of repair is the same, else 0. That is a stand-in for "same fault": two faults may share a
+cure, and one fault has several.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
-from sklearn.feature_extraction.text import TfidfVectorizer
 
 from casebook.shops.tenancy import reading_shared
 from search.adapter.documents import current_design, read_shared_case
 from search.adapter.rows import stream_cases
-from search.core import CaseIndex, Filters
-from search.core.evaluation import bootstrap_interval, ndcg_at, precision_at, reciprocal_rank
+from search.core import CaseIndex, baselines
+from search.core.evaluation import (
+    best_places,
+    bootstrap_interval,
+    ndcg_at,
+    precision_at,
+    reciprocal_rank,
+)
 
 SAME_ACTIONS, SAME_LEVEL = 2.0, 0.25
-TOP, DEPTH = 10, 100
+DEPTH = 100
+FOLDS = 5
 # Fewer queries of a unit kind than this say nothing about it alone.
 FEWEST_QUERIES = 20
+# How much a query says: words, codes, symptoms and findings together, from this number on.
+EVIDENCE_BANDS = (1, 8, 16, 24)
+# Scores of so many queries are held at a time.
+BATCH = 64
+OURS = "Casebook"
 
-Ranker = Callable[[int], Sequence[int]]
+Case = Mapping[str, Any]
+# From queries to the places of the cases found, best first.
+Ranker = Callable[[Sequence[Case]], list[NDArray[np.int64]]]
 
 
 class Figure(NamedTuple):
@@ -39,17 +55,31 @@ class Figure(NamedTuple):
     high: float
 
 
+class Measured(NamedTuple):
+    """Of one query and one way to rank."""
+
+    ndcg_10: float
+    precision_5: float
+    precision_10: float
+    reciprocal_rank: float
+
+
 @dataclass(frozen=True)
 class QualityRow:
-    """unit_kind: empty for all together. way: how cases were ranked."""
+    """group: "all", "unit_kind" (name: its key), "evidence" (name: how many of `EVIDENCE_BANDS`)
+    or "own_shop" (asked where the asking shop's cases are searched too). ahead: nDCG@10 of
+    Casebook less that of this way, None for Casebook itself."""
 
-    unit_kind: str
+    group: str
+    name: str
     way: str
     queries: int
     shops: int
-    ndcg: Figure
-    precision: Figure
+    ndcg_10: Figure
+    precision_5: Figure
+    precision_10: Figure
     reciprocal_rank: Figure
+    ahead: Figure | None
 
 
 @dataclass(frozen=True)
@@ -65,7 +95,7 @@ class Quality:
 class Resolved:
     """A resolved case: what it asks with and how it was resolved."""
 
-    case: Mapping[str, Any]
+    case: Case
     kind: str
     level: str
     actions: frozenset[str]
@@ -97,27 +127,23 @@ def judge_search(
     pool: Sequence[Resolved], most_queries: int, seed: int, step: Callable[[], None]
 ) -> Quality:
     """The measuring itself, on cases at hand."""
-    asking = [place for place, one in enumerate(pool) if one.actions]
-    shops = len({one.cluster for one in pool})
-    if shops < 2 or not asking:
+    clusters = np.array([one.cluster for one in pool], dtype=np.int64)
+    shops = len(np.unique(clusters))
+    can_ask = np.flatnonzero([bool(one.actions) for one in pool])
+    if shops < 2 or not len(can_ask):
         return Quality(len(pool), shops, [])
-    order = np.random.default_rng(seed).permutation(len(asking))[:most_queries]
-    ways = {
-        "Casebook": _by_index(pool),
-        "TF-IDF cosine": _by_tfidf(pool),
-        "code look-up": _by_codes(pool),
-    }
-    judged: dict[str, list[tuple[float, float, float]]] = {way: [] for way in ways}
-    asked: list[Resolved] = []
-    for place in sorted(asking[i] for i in order):
-        step()
-        gains = _gains(pool, pool[place])
-        if not gains.max() > 0:
-            continue  # nothing to find, whatever the way
-        asked.append(pool[place])
-        for way, rank in ways.items():
-            judged[way].append(_measure(gains, rank(place)))
-    return Quality(len(pool), shops, _summarise(asked, judged, seed))
+    rng = np.random.default_rng(seed)
+    chosen = np.sort(rng.permutation(can_ask)[:most_queries])
+    unseen = _judge(pool, chosen, _deal(clusters, rng), step)
+    if not unseen.asked:
+        return Quality(len(pool), shops, [])
+    own_shop = _judge(pool, np.array(unseen.asked), _deal(np.arange(len(pool)), rng), step)
+    rows = [
+        row
+        for group, name, judged, kept in _groups(pool, unseen, own_shop)
+        for row in _summarise(pool, group, name, judged, kept, seed)
+    ]
+    return Quality(len(pool), shops, rows)
 
 
 def _read_resolved(most_cases: int, step: Callable[[], None]) -> list[Resolved]:
@@ -150,114 +176,173 @@ def read_resolved(row: Mapping[str, Any]) -> Resolved | None:
     )
 
 
-def _gains(pool: Sequence[Resolved], query: Resolved) -> NDArray[np.float64]:
-    """Of every case of the pool; those of the asking shop are worth nothing, as they can't be
-    found."""
-    return np.array([gain(query, one) for one in pool])
-
-
 def gain(query: Resolved, other: Resolved) -> float:
-    if other.cluster == query.cluster or other.kind != query.kind:
+    """What finding the other case is worth to the query."""
+    if other.kind != query.kind:
         return 0.0
     if other.actions == query.actions:
         return SAME_ACTIONS
     return SAME_LEVEL if other.level == query.level else 0.0
 
 
-def _measure(gains: NDArray[np.float64], ranking: Sequence[int]) -> tuple[float, float, float]:
-    found = gains[list(ranking)]
-    same = found == SAME_ACTIONS
-    return ndcg_at(found, gains, TOP), precision_at(same, TOP), reciprocal_rank(same)
+# --- Ways to rank ------------------------------------------------------------------------------
 
 
-# --- Ways to rank: each gives places in the pool, best first, none of the asking shop ----------
+def make_rankers(searched: Sequence[Resolved]) -> dict[str, Ranker]:
+    """All ways, over the same cases. Ties go by place."""
+    cases = [one.case for one in searched]
+    design = current_design()
+    ordered = {check: scale.results for check, scale in design.scales.items() if scale.results}
+    return {
+        OURS: _by_index(cases),
+        "Gower": _by_scores(baselines.by_gower(cases, ordered)),
+        "BM25": _by_scores(baselines.by_bm25(cases)),
+        "TF-IDF cosine": _by_scores(baselines.by_tfidf(cases)),
+        "code look-up": _by_scores(baselines.by_code(cases)),
+    }
 
 
-def _by_index(pool: Sequence[Resolved]) -> Ranker:
-    index = CaseIndex.build((one.case for one in pool), design=current_design())
-    places = {str(one.case["id"]): place for place, one in enumerate(pool)}
+def _by_index(cases: Sequence[Case]) -> Ranker:
+    # Numbered anew, so that an id is a place.
+    numbered = (dict(case) | {"id": f"{place:08x}"} for place, case in enumerate(cases))
+    index = CaseIndex.build(numbered, design=current_design())
 
-    def rank(place: int) -> list[int]:
-        query = pool[place]
-        hits = index.search(
-            query.case,
-            limit=DEPTH,
-            explained=0,
-            filters=Filters(exclude_cluster=query.cluster),
-        )
-        return [places[hit.id] for hit in hits]
+    def rank(queries: Sequence[Case]) -> list[NDArray[np.int64]]:
+        found = (index.search(query, limit=DEPTH, explained=0) for query in queries)
+        return [np.array([int(hit.id, 16) for hit in hits], dtype=np.int64) for hits in found]
 
     return rank
 
 
-def _by_tfidf(pool: Sequence[Resolved]) -> Ranker:
-    """As most people write it: everything about a case as one bag of words."""
-    matrix = TfidfVectorizer(analyzer=_as_words).fit_transform(one.case for one in pool)
-    return _by_product(pool, sparse.csr_array(matrix))
+def _by_scores(score: baselines.Scorer) -> Ranker:
+    return lambda queries: best_places(score(queries), DEPTH)
 
 
-def _by_codes(pool: Sequence[Resolved]) -> Ranker:
-    """How many codes are shared; among equals those of the same unit kind first."""
-    names: dict[tuple[str, str], int] = {}
-    rows, columns, values = [], [], []
-    for place, one in enumerate(pool):
-        held = {("kind", one.kind): 0.5} | {("code", c["code"]): 1.0 for c in one.case["codes"]}
-        for name, weight in held.items():
-            rows.append(place)
-            columns.append(names.setdefault(name, len(names)))
-            values.append(weight)
-    return _by_product(
-        pool, sparse.csr_array((values, (rows, columns)), shape=(len(pool), len(names)))
+# --- Judging -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """asked: places of the queries for which something was to be found; by way, one each."""
+
+    asked: list[int]
+    measured: dict[str, list[Measured]]
+
+
+def _deal(labels: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+    """The fold of each case; cases with one label are in one fold."""
+    _, numbers = np.unique(labels, return_inverse=True)
+    dealt: NDArray[np.int64] = rng.permutation(int(numbers.max()) + 1)[numbers] % FOLDS
+    return dealt
+
+
+def _judge(
+    pool: Sequence[Resolved],
+    chosen: NDArray[np.int64],
+    folds: NDArray[np.int64],
+    step: Callable[[], None],
+) -> _Judged:
+    worth = _Worth(pool)
+    results: dict[int, dict[str, Measured]] = {}
+    for fold in np.unique(folds[chosen]).tolist():
+        searched = np.flatnonzero(folds != fold)
+        gains = {p: worth.of(p)[searched] for p in chosen[folds[chosen] == fold].tolist()}
+        # Where nothing is to find, no way can be told from another.
+        asking = [place for place, found in gains.items() if found.max(initial=0.0) > 0]
+        if not asking:
+            continue
+        rankers = make_rankers([pool[place] for place in searched.tolist()])
+        for first in range(0, len(asking), BATCH):
+            batch = asking[first : first + BATCH]
+            queries = [pool[place].case for place in batch]
+            for way, rank in rankers.items():
+                for place, found in zip(batch, rank(queries), strict=True):
+                    results.setdefault(place, {})[way] = _measure(gains[place], found)
+            for _ in batch:
+                step()
+    asked = sorted(results)
+    ways = list(results[asked[0]]) if asked else []
+    return _Judged(asked, {way: [results[place][way] for place in asked] for way in ways})
+
+
+class _Worth:
+    """`gain` of all cases at once."""
+
+    def __init__(self, pool: Sequence[Resolved]) -> None:
+        self._kinds = _numbered([one.kind for one in pool])
+        self._levels = _numbered([one.level for one in pool])
+        self._actions = _numbered(["\n".join(sorted(one.actions)) for one in pool])
+
+    def of(self, place: int) -> NDArray[np.float64]:
+        same = self._kinds == self._kinds[place]
+        level = np.where(self._levels == self._levels[place], SAME_LEVEL, 0.0)
+        alike = np.where(self._actions == self._actions[place], SAME_ACTIONS, level)
+        return np.where(same, alike, 0.0)
+
+
+def _numbered(names: Sequence[str]) -> NDArray[np.int64]:
+    numbers: NDArray[np.int64] = np.unique(np.array(names), return_inverse=True)[1]
+    return numbers
+
+
+def _measure(gains: NDArray[np.float64], ranking: NDArray[np.int64]) -> Measured:
+    found = gains[ranking]
+    same = found == SAME_ACTIONS
+    return Measured(
+        ndcg_at(found, gains, 10),
+        precision_at(same, 5),
+        precision_at(same, 10),
+        reciprocal_rank(same),
     )
 
 
-def _by_product(pool: Sequence[Resolved], matrix: sparse.csr_array) -> Ranker:
-    clusters = np.array([one.cluster for one in pool])
-
-    def rank(place: int) -> list[int]:
-        scores = (matrix @ matrix[[place]].T).toarray().ravel()
-        scores[clusters == pool[place].cluster] = -1.0
-        best = np.argsort(-scores, kind="stable")[:DEPTH]
-        return [int(found) for found in best[scores[best] >= 0]]
-
-    return rank
+# --- Summing up --------------------------------------------------------------------------------
 
 
-def _as_words(case: Mapping[str, Any]) -> list[str]:
-    words = str(case["complaint"]).lower().split()
-    words += [code["code"] for code in case["codes"]]
-    words += [symptom["key"] for symptom in case["symptoms"]]
-    words += [f"{f['check']}={f['result']}" for f in case["findings"] if "result" in f]
-    return words + [
-        str(case[name]) for name in ("make", "model", "unit_kind", "unit_family") if case[name]
-    ]
+def _groups(
+    pool: Sequence[Resolved], unseen: _Judged, own_shop: _Judged
+) -> Iterator[tuple[str, str, _Judged, NDArray[np.bool_]]]:
+    """Groups of queries, with what was measured and which of its queries belong."""
+    everything = np.ones(len(unseen.asked), dtype=bool)
+    yield "all", "", unseen, everything
+    if own_shop.asked:
+        yield "own_shop", "", own_shop, np.ones(len(own_shop.asked), dtype=bool)
+    amounts = np.array([_amount_of_evidence(pool[place].case) for place in unseen.asked])
+    bands = np.digitize(amounts, EVIDENCE_BANDS)
+    for number, least in enumerate(EVIDENCE_BANDS, start=1):
+        last = number == len(EVIDENCE_BANDS)
+        name = f"{least}+" if last else f"{least}–{EVIDENCE_BANDS[number] - 1}"
+        if (bands == number).any():
+            yield "evidence", name, unseen, bands == number
+    kinds = np.array([pool[place].kind for place in unseen.asked])
+    named, counts = np.unique(kinds, return_counts=True)
+    for kind in named[counts >= FEWEST_QUERIES].tolist():
+        yield "unit_kind", kind, unseen, kinds == kind
 
 
-# --- Summing up -------------------------------------------------------------------------------
+def _amount_of_evidence(case: Case) -> int:
+    words = set(str(case["complaint"]).lower().split())
+    return len(words) + sum(len(case[what]) for what in ("codes", "symptoms", "findings"))
 
 
 def _summarise(
-    asked: Sequence[Resolved], judged: Mapping[str, list[tuple[float, float, float]]], seed: int
-) -> list[QualityRow]:
-    if not asked:
-        return []
-    clusters = np.array([query.cluster for query in asked])
-    kinds = np.array([query.kind for query in asked])
-    named, counts = np.unique(kinds, return_counts=True)
-    shown = ["", *named[counts >= FEWEST_QUERIES].tolist()]
-    out = []
-    for kind in shown:
-        chosen = np.ones(len(asked), dtype=bool) if not kind else kinds == kind
-        for way, measured in judged.items():
-            figures = _figures(np.array(measured)[chosen], clusters[chosen], seed)
-            shops = len(set(clusters[chosen].tolist()))
-            out.append(QualityRow(kind, way, int(chosen.sum()), shops, *figures))
-    return out
+    pool: Sequence[Resolved],
+    group: str,
+    name: str,
+    judged: _Judged,
+    kept: NDArray[np.bool_],
+    seed: int,
+) -> Iterator[QualityRow]:
+    shops = np.array([pool[place].cluster for place in judged.asked])[kept]
+    ours = np.array(judged.measured[OURS])[kept]
+    for way, measured in judged.measured.items():
+        values = np.array(measured)[kept]
+        ndcg, at_5, at_10, first = (_figure(column, shops, seed) for column in values.T)
+        ahead = None if way == OURS else _figure(ours[:, 0] - values[:, 0], shops, seed)
+        count = len(np.unique(shops))
+        yield QualityRow(group, name, way, int(kept.sum()), count, ndcg, at_5, at_10, first, ahead)
 
 
-def _figures(
-    values: NDArray[np.float64], clusters: NDArray[np.int_], seed: int
-) -> Iterable[Figure]:
-    for column in values.T:
-        low, high = bootstrap_interval(column, clusters, seed=seed)
-        yield Figure(float(column.mean()), float(low), float(high))
+def _figure(values: NDArray[np.float64], shops: NDArray[np.int64], seed: int) -> Figure:
+    low, high = bootstrap_interval(values, shops, seed=seed)
+    return Figure(float(values.mean()), float(low), float(high))

@@ -27,12 +27,12 @@ K1, B = 1.5, 0.75
 
 def as_tokens(case: Case) -> list[str]:
     """Everything about a case that is a word or a name, as one bag."""
-    tokens = str(case["complaint"]).lower().split()
+    tokens = str(case.get("complaint") or "").lower().split()
     tokens += [code["code"] for code in case["codes"]]
     for symptom in case["symptoms"]:
         tokens += [symptom["key"], *(f"{symptom['key']}:{when}" for when in symptom["when"])]
     tokens += [f"{f['check']}:{f['result']}" for f in case["findings"] if "result" in f]
-    return tokens + [str(case[name]) for name in NAMES if case[name]]
+    return tokens + [str(case[name]) for name in NAMES if case.get(name)]
 
 
 def by_tfidf(cases: Cases, tokens: Tokens = as_tokens) -> Scorer:
@@ -94,10 +94,10 @@ def bm25_saturation(
 def by_code(cases: Cases) -> Scorer:
     """How many codes are shared; among equals those of the same unit kind first."""
     known = _Indicators([_codes(case) for case in cases])
-    kinds = np.array([str(case["unit_kind"] or "") for case in cases])
+    kinds = np.array([str(case.get("unit_kind") or "") for case in cases])
 
     def score(queries: Cases) -> Scores:
-        asked = np.array([str(case["unit_kind"] or "") for case in queries])
+        asked = np.array([str(case.get("unit_kind") or "") for case in queries])
         shared, _ = known.compare([_codes(query) for query in queries])
         same: NDArray[np.bool_] = (asked[:, None] == kinds[None, :]) & (asked != "")[:, None]
         return shared + 0.5 * same
@@ -114,7 +114,7 @@ def by_gower(cases: Cases, ordered: Mapping[str, Sequence[str]]) -> Scorer:
     ordered: results in order, of each ordered check.
     Source: Gower 1971, Biometrics 27:857 (from memory, not verified).
     """
-    columns = {name: _column([case[name] for case in cases]) for name in (*NAMES, *AMOUNTS)}
+    columns = {name: _column([case.get(name) for case in cases]) for name in (*NAMES, *AMOUNTS)}
     done = [_results(case, ordered) for case in cases]
     checks = sorted({check for results in done for check in results})
     columns |= {f"check {c}": _column([results.get(c) for results in done]) for c in checks}
@@ -131,7 +131,7 @@ def by_gower(cases: Cases, ordered: Mapping[str, Sequence[str]]) -> Scorer:
         for name, column in columns.items():
             check = name.removeprefix("check ")
             values = (
-                [query[name] for query in queries]
+                [query.get(name) for query in queries]
                 if name in NAMES or name in AMOUNTS
                 else [results.get(check) for results in asked]
             )
@@ -144,10 +144,11 @@ def by_gower(cases: Cases, ordered: Mapping[str, Sequence[str]]) -> Scorer:
 
 
 class _Names:
-    """A column of names. values: "" where missing, shape (cases,)."""
+    """A column of names. values: None where missing, shape (cases,)."""
 
     def __init__(self, values: Sequence[Any]) -> None:
-        self._places = {name: i for i, name in enumerate(dict.fromkeys(values)) if name}
+        named = (value for value in dict.fromkeys(values) if value is not None)
+        self._places = {name: number for number, name in enumerate(named)}
         self._values = np.array([self._places.get(value, -1) for value in values])
 
     def add(self, asked: Any, alike: Scores, counted: Scores) -> None:
@@ -171,9 +172,9 @@ class _Amounts:
 
 
 def _column(values: Sequence[Any]) -> _Names | _Amounts:
-    if any(isinstance(value, str) and value for value in values):
-        return _Names([value or "" for value in values])
-    return _Amounts(values)
+    """Of numbers where there is no name among them."""
+    given = [None if value == "" else value for value in values]
+    return (_Names if any(isinstance(value, str) for value in given) else _Amounts)(given)
 
 
 class _Indicators:

@@ -87,6 +87,13 @@ def ndcg_at(
     return float(cumulated_gain(found, convention=convention)[-1] / ideal)
 
 
+def best_places(scores: NDArray[np.float64], depth: int) -> list[NDArray[np.int64]]:
+    """Of each row of scores (shape (queries, cases)), the places of the best, best first; equal
+    scores by place, those of 0 left out."""
+    order = np.argsort(-scores, axis=1, kind="stable")[:, : _depth(depth)]
+    return [best[row[best] > 0] for best, row in zip(order, scores, strict=True)]
+
+
 def bootstrap_interval(
     values: ArrayLike,
     shops: ArrayLike,
