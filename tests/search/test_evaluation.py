@@ -4,11 +4,15 @@ import math
 
 import numpy as np
 import pytest
+import pytrec_eval
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from sklearn.metrics import average_precision_score, ndcg_score
 
 from search.core.evaluation import (
     average_precision,
+    best_places,
     bootstrap_interval,
     cumulated_gain,
     ndcg_at,
@@ -104,6 +108,36 @@ def test_average_precision_equals_scikit_learns_on_random_rankings():
         assert ours == pytest.approx(expected, abs=1e-12)
 
 
+# pytrec_eval takes whole numbers for gains, and gains linearly as we do: 8 and 1 stand for 2 and
+# 0.25. Scores without ties: it breaks them by document name, backwards.
+@given(
+    gains=st.lists(st.sampled_from([0, 0, 1, 8]), min_size=1, max_size=30),
+    found=st.integers(0, 30),
+    k=st.sampled_from([5, 10, 20]),
+)
+def test_measures_equal_pytrec_evals_on_random_rankings(gains, found, k):
+    ranking = gains[:found]
+    if not any(gains):
+        return  # it answers 0 where we say that nothing is known
+    library = pytrec_eval.RelevanceEvaluator(
+        {"q": {f"d{i}": gain for i, gain in enumerate(gains)}},
+        {f"ndcg_cut.{k}", f"P.{k}", "recip_rank"},
+        relevance_level=1,
+    )
+    run = {f"d{i}": float(-i) for i in range(len(ranking))} or {"unjudged": 0.0}
+    theirs = library.evaluate({"q": run})["q"]
+    assert ndcg_at(ranking, gains, k) == pytest.approx(theirs[f"ndcg_cut_{k}"], abs=1e-9)
+    assert precision_at(np.array(ranking) > 0, k) == pytest.approx(theirs[f"P_{k}"], abs=1e-9)
+    first = reciprocal_rank(np.array(ranking) > 0)
+    assert first == pytest.approx(theirs["recip_rank"], abs=1e-9)
+
+
+def test_gains_are_linear():
+    # An exponential gain, 2^g - 1, would make the second ranking (7 + 3/log2(3)) : (3 + 7/log2(3)).
+    best, other = ndcg_at([3, 2], [3, 2], 2), ndcg_at([2, 3], [3, 2], 2)
+    assert other / best == pytest.approx((2 + 3 / math.log2(3)) / (3 + 2 / math.log2(3)))
+
+
 def naive_ndcg(gains, available, k):
     found = sum(gain / math.log2(i + 2) for i, gain in enumerate(gains[:k]))
     best = sorted(available, reverse=True)[:k]
@@ -173,6 +207,12 @@ def test_nothing_found_is_worth_nothing():
 def test_impossible_input_is_refused(call):
     with pytest.raises(ValueError):
         call()
+
+
+def test_best_places_are_those_of_the_highest_scores_ties_by_place():
+    scores = np.array([[0.5, 0.9, 0.0, 0.5], [0.0, 0.0, 0.0, 0.0]])
+    assert [row.tolist() for row in best_places(scores, 3)] == [[1, 0, 3], []]
+    assert [row.tolist() for row in best_places(scores, 2)] == [[1, 0], []]
 
 
 def test_bootstrap_interval_equals_drawing_the_cases_one_by_one():
