@@ -45,8 +45,9 @@ DOUBT: Final = 2.0
 # correlations (Moulton 1986, Journal of Econometrics 32:385; from memory, not verified). How alike
 # one shop's readings are is taken to be twice what its outcomes are.
 RHO_OF_BOTH: Final = PRIOR_RHO * 2 * PRIOR_RHO
-# Of checks that tell nothing one in a hundred is listed all the same.
-BY_CHANCE: Final = 0.01
+# Of checks that tell nothing at most about one in twenty is listed all the same, and as telling
+# little. Cases of which it isn't certain what they took blur the table and make it fewer.
+BY_CHANCE: Final = 0.05
 # Values are told in at most so many ranges: each needs cases to learn from.
 MOST_RANGES: Final = 4
 MOST_LISTED: Final = 8

@@ -58,6 +58,10 @@ PLAN_CAVEATS: Final[dict[str, str]] = {
     "worth_not_known": (
         "Leaving it can be compared once the vehicle's worth working and not working is given."
     ),
+    "followed_for_a_year": (
+        "Too few similar cases were followed for the months wanted, so chances are those for a "
+        "year: what held that long is taken to go on holding."
+    ),
     "nearly_even": (
         "The cheapest plans lie close together: a small change in costs or chances turns the order."
     ),

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv
 
-from casebook.cases.constants import LEVELS, UNIT_SOURCES
+from casebook.cases.constants import HORIZON_DAYS, LEVELS, UNIT_SOURCES
 from casebook.outcomes.caveats import CAVEATS
 from casebook.outcomes.checks import resolution_counts
 from casebook.outcomes.costs import named_costs, settle_costs, stated_figure, usual_currency
@@ -50,6 +50,7 @@ SOURCE_PRIOR: Final = 10.0
 UNSAFE_KINDS: Final = frozenset(
     {"brake_system", "steering_system", "suspension", "fuel_system", "hybrid_battery"}
 )
+HARDLY_FOLLOWED: Final = {"thin_follow_up", "not_followed_so_long"}
 # Longer than any vehicle lasts.
 ALL_MONTHS: Final = 600.0
 
@@ -61,16 +62,25 @@ def answer_plans(*, shop: Shop, document: PlansDocument, today: date) -> dict[st
     result = search_cases(document=search, cluster=shop.cluster, neighbours=NEIGHBOURS, explain=0)
     hits = [(hit.id, hit.similarity) for hit in result.hits]
     answer = outlook_for(hits, horizon_days=horizon_days, document=search)
-    outlook = answer.document
+    outlook, a_year = answer.document, set[str]()
+    if outlook is not None and horizon_days > HORIZON_DAYS:
+        shorter = outlook_for(hits, horizon_days=HORIZON_DAYS, document=search).document
+        outlook, a_year = prefer_followed(outlook, shorter)
     histories = read_histories(hits, kind=search.unit.kind)
     currency = document.currency or usual_currency(histories.attempts)
-    question = _ask(document, outlook, histories, currency, horizon_days)
+    replacement_days = HORIZON_DAYS if "replacement" in a_year else horizon_days
+    question = _ask(document, outlook, histories, currency, replacement_days)
     comparison = compare_plans(question)
     usable, life = _vehicle_life(document, today)
     setting = Setting(currency, months, usable, _hazards(histories))
     caveats = [*answer.caveats, *plan_caveats(question, comparison), *life.pop("caveats")]
     if histories.kind in UNSAFE_KINDS:
         caveats.append("unsafe_to_leave")
+    if any(
+        chance.origin == "outlook" and name.partition(".")[0] in a_year
+        for name, chance in question.chances.items()
+    ):
+        caveats.append("followed_for_a_year")
     body = describe_plans(question, comparison, setting)
     if outlook is not None:
         caveats += outlook["caveats"]
@@ -87,6 +97,26 @@ def answer_plans(*, shop: Shop, document: PlansDocument, today: date) -> dict[st
         "warnings": search.warnings,
         "index": {"cases": result.cases, "as_of": result.as_of},
     }
+
+
+def prefer_followed(
+    outlook: Mapping[str, Any], shorter: Mapping[str, Any] | None
+) -> tuple[dict[str, Any], set[str]]:
+    """The outlook with the figures of a shorter one for levels that were hardly followed as far.
+
+    Follow-ups are owed for a year. Beyond that hardly anybody is heard of but those whose repair
+    came back, and a figure would count their failures against next to no one. Returns which
+    levels are the shorter one's, too.
+    """
+    levels, taken = [], set()
+    earlier = {row["level"]: row for row in (shorter or {"levels": ()})["levels"]}
+    for row in outlook["levels"]:
+        hardly = row["holds"] is None or HARDLY_FOLLOWED & set(row["caveats"])
+        if hardly and row["level"] in earlier and earlier[row["level"]]["holds"] is not None:
+            row = earlier[row["level"]]
+            taken.add(row["level"])
+        levels.append(row)
+    return {**outlook, "levels": levels}, taken
 
 
 def _ask(

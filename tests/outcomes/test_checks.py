@@ -160,7 +160,7 @@ def test_outcomes_dealt_out_anew_leave_hardly_anything_to_list():
         world = CheckWorld(seed, np.full(CHECKS, 1.0))
         near, around = shuffled(world.draw(250), seed), shuffled(world.draw(600), seed)
         told += int(learn_tables(PANEL, near, around).told.sum())
-    # One in a hundred by design; twice that and some is left for the small tables.
+    # Without shops of their own the counts are believed less than they could be.
     assert told <= 0.025 * 12 * CHECKS
 
 
@@ -170,7 +170,7 @@ def test_shops_that_read_and_repair_in_their_own_way_do_not_make_checks_tell():
         # Spread .7: about a tenth of the variance of outcomes and readings is between shops.
         world = CheckWorld(seed, np.zeros(CHECKS), shops=15, shop_spread=0.7)
         told += int(learn_tables(PANEL, world.draw(200), world.draw(400)).told.sum())
-    assert told <= 0.03 * 12 * CHECKS
+    assert told <= 0.06 * 12 * CHECKS  # one in twenty, and what chance adds
 
 
 def test_the_information_that_is_stated_is_not_flattered_by_small_numbers():

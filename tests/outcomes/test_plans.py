@@ -26,7 +26,7 @@ from casebook.outcomes.plan_answers import (
     money,
     plan_caveats,
 )
-from casebook.outcomes.planning import mean_failing_days, source_chance
+from casebook.outcomes.planning import mean_failing_days, prefer_followed, source_chance
 from casebook.outcomes.plans import (
     DRAWS,
     Chance,
@@ -367,3 +367,29 @@ def test_a_source_of_replacements_is_drawn_from_all_of_them_towards_its_own():
     bad = make_neighbours(repeat(20, level=REPLACEMENT, event=CAME_BACK, day=50))
     assert source_chance(every, bad, 365).mean < 0.5
     assert source_chance(every, bad, 365).tried == 20
+
+
+def test_a_level_that_was_hardly_followed_so_long_has_the_figure_of_a_year():
+    def level(name, holds, *caveats):
+        return {"level": name, "holds": holds, "caveats": list(caveats)}
+
+    two_years = {
+        "cases": 9,
+        "levels": [
+            level("service", 0.4),
+            level("component", 0.1, "thin_follow_up"),
+            level("overhaul", None),
+            level("replacement", None),
+        ],
+    }
+    one = {
+        "levels": [
+            level("service", 0.6), level("component", 0.7), level("overhaul", 0.8),
+            level("replacement", None),
+        ]
+    }  # fmt: skip
+    merged, taken = prefer_followed(two_years, one)
+    assert [row["holds"] for row in merged["levels"]] == [0.4, 0.7, 0.8, None]
+    assert taken == {"component", "overhaul"}
+    assert merged["cases"] == 9
+    assert prefer_followed(two_years, None) == (two_years, set())
