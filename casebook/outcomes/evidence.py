@@ -5,7 +5,8 @@ would have given them, the same cut-off applied anew.
 
 *What points where*: the cases weighed by one item, or by one group of items, alone. An item points
 to a level where its cases took that level more often than all similar ones did; two groups are at
-odds where each points to another level and both differences are larger than chance would make them.
+odds where each points to another level and both differences are larger than chance would make them
+and large enough to matter.
 
 For two weightings a and b (each adding up to 1) of the same cases, of which any two of one shop
 correlate by rho, the difference of a share p has the variance
@@ -56,6 +57,8 @@ LEVEL_WORDS: Final[Mapping[str, str]] = {
     "overhaul": "an overhaul",
     "replacement": "another unit",
 }
+# Less than a tenth more or less is no direction, however sure it is.
+LEAST_LEAN: Final = 0.1
 _BEST: Final = 5
 
 
@@ -187,7 +190,8 @@ def points_to(cases: Neighbours, met: FloatArray, rho: float, coverage: float) -
     best = surprise.argmax(axis=1)
     # Every level of every item had its chance.
     limit = float(ndtri(1 - (1 - coverage) / (2 * shares.shape[1])))
-    clear = surprise[np.arange(len(best)), best] > limit
+    rows = np.arange(len(best))
+    clear = (surprise[rows, best] > limit) & (shares[1:][rows, best] - shares[0, best] > LEAST_LEAN)
     pointing[np.flatnonzero(heard)] = np.where(clear, best, -1)
     return pointing
 
@@ -250,15 +254,13 @@ def _at_odds(
         if top[i] == top[j]:
             continue
         spread = float(_difference_spread((normal[i] - normal[j])[None], cluster, rho)[0])
-        strengths = []
-        for level, sign in ((top[i], 1), (top[j], -1)):
-            p = float((shares[i, level] + shares[j, level]) / 2)
-            p = min(max(p, 0.05), 0.95)
-            difference = sign * (shares[i, level] - shares[j, level])
-            strengths.append(float(difference / np.sqrt(max(p * (1 - p) * spread, 1e-12))))
         # Each must prefer its own level: the weaker of the two differences decides.
-        if min(strengths) > limit and (worst is None or min(strengths) > worst[0]):
-            worst = (min(strengths), (i, j))
+        apart = (shares[i] - shares[j])[top[[i, j]]] * [1, -1]
+        p = (shares[i] + shares[j])[top[[i, j]]].clip(0.1, 1.9) / 2
+        surprise = apart / np.sqrt(np.maximum(p * (1 - p) * spread, 1e-12))
+        least = float(apart.min())
+        if surprise.min() > limit and least > LEAST_LEAN and (worst is None or least > worst[0]):
+            worst = (least, (i, j))
     return None if worst is None else worst[1]
 
 
