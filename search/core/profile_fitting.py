@@ -4,17 +4,25 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 from scipy.sparse import csr_array
-from sklearn.linear_model import LogisticRegression
 
+from search.core.design import Design
 from search.core.evaluation import bootstrap_interval
+from search.core.likeness import collect
 from search.core.profile import CureModel, KindCures, name_cure
+from search.core.regressions import (
+    Linear,
+    base_scores,
+    find_temperature,
+    fit_linear,
+    log_scores,
+    out_of_fold,
+)
+from search.core.resolved import Cure, Followed
 
 FOLDS = 5
 # Below these a unit kind has no profile; above, it must still prove that it foretells.
@@ -27,17 +35,23 @@ MOST_FEATURES = 4_000
 MOST_CASES, MOST_IN_CLASS = 6_000, 1_000
 # Inverse strength of the penalty; out-of-fold log score chooses one for each kind.
 PENALTIES = (0.1, 0.3, 1.0, 3.0)
-# Groups of letters and pairs repeat what the words say: they are held to smaller coefficients.
+# Groups of letters and pairs repeat what the words say: they start with smaller values, hence
+# smaller coefficients.
 SCALES: Mapping[str, float] = {"letters": 0.3, "word_pairs": 0.5}
-_SMOOTHING = 0.5
-
-
-@dataclass(frozen=True)
-class Cure:
-    """How a case was resolved."""
-
-    level: str
-    actions: tuple[str, ...]
+# Blocks whose features are scaled together, and by how much at a time; out-of-fold log score
+# over the kinds decides, on some of the cases and folds.
+SCALED_TOGETHER = (
+    ("words",),
+    ("word_pairs", "letters"),
+    ("codes",),
+    ("symptoms",),
+    ("findings",),
+    ("unit", "vehicle"),
+    ("age", "odometer"),
+)
+SCALE_STEPS = (2.0, 1.4)
+SCALE_KINDS, SCALE_CASES, SCALE_FOLDS = 10, 1_000, 3
+LEAST_STEP_GAIN = 0.001
 
 
 @dataclass(frozen=True)
@@ -60,10 +74,11 @@ class KindReport:
 
 @dataclass(frozen=True)
 class Fitted:
-    """model: None where no kind has a profile."""
+    """model: None where no kind has a profile. scales: of the features of blocks, others 1."""
 
     model: CureModel | None
     kinds: tuple[KindReport, ...]
+    scales: Mapping[str, float]
 
 
 def fit_cures(
@@ -74,42 +89,70 @@ def fit_cures(
     cures: Sequence[Cure],
     *,
     seed: int = 1,
+    choose_scales: bool = True,
     on_kind: Callable[[str], None] | None = None,
 ) -> Fitted:
     """Fit to resolved cases.
 
-    rows: raw features, cases x names. kinds, clusters, cures: one per case. The same input gives
-    the same model. Raises ValueError where the lengths differ.
+    rows: raw features, cases x names. kinds, clusters, cures: one per case. choose_scales: False
+    for the scales that are set, in a fraction of the time.
+    The same input gives the same model. Raises ValueError where the lengths differ.
     """
     count = rows.shape[0]
     if not (len(kinds) == len(clusters) == len(cures) == count and len(names) == rows.shape[1]):
         raise ValueError("need one kind, shop and cure per row, and one name per column")
     fold_of = deal_shops(clusters)
     folds = np.array([fold_of[int(cluster)] for cluster in clusters], dtype=np.int64)
-    rows = _scale(rows, names)
     of_kind: dict[str, list[int]] = {}
     for place, kind in enumerate(kinds):
         if kind:
             of_kind.setdefault(kind, []).append(place)
-    fitted, reports = [], []
+    prepared, reports = [], []
     for kind in sorted(of_kind):
         places = np.array(of_kind[kind], dtype=np.int64)
-        one, report = _fit_kind(
-            kind,
-            rows[places],
-            names,
-            clusters[places],
-            folds[places],
-            [cures[place] for place in places],
-            seed,
-        )
+        own = [cures[place] for place in places]
+        ready = _prepare(kind, rows[places], names, clusters[places], folds[places], own, seed)
+        if isinstance(ready, KindReport):
+            reports.append(ready)
+        else:
+            prepared.append(ready)
+    scales = _choose_scales(prepared) if choose_scales else SCALES
+    fitted = []
+    for ready in prepared:
+        model, report = _fit_kind(ready, scales, seed)
         reports.append(report)
-        if one is not None:
-            fitted.append(one)
+        if model is not None:
+            fitted.append(model)
         if on_kind is not None:
-            on_kind(kind)
-    model = CureModel(tuple(fitted), FOLDS, fold_of) if fitted else None
-    return Fitted(model, tuple(reports))
+            on_kind(ready.kind)
+    return Fitted(
+        CureModel(tuple(fitted), FOLDS, fold_of) if fitted else None,
+        tuple(sorted(reports, key=lambda report: report.kind)),
+        dict(scales),
+    )
+
+
+def fit_model(
+    followed: Sequence[Followed],
+    design: Design,
+    *,
+    seed: int = 1,
+    choose_scales: bool = True,
+    on_kind: Callable[[str], None] | None = None,
+) -> Fitted:
+    """Fit to resolved cases as `design` reads them."""
+    plain = replace(design, cures=None)
+    collector = collect([one.case for one in followed], plain)
+    return fit_cures(
+        collector.raw_rows(),
+        list(collector.numbers),
+        collector.kinds,
+        np.array(collector.clusters, dtype=np.int64),
+        [one.cure for one in followed],
+        seed=seed,
+        choose_scales=choose_scales,
+        on_kind=on_kind,
+    )
 
 
 def deal_shops(clusters: NDArray[np.int64], folds: int = FOLDS) -> dict[int, int]:
@@ -159,7 +202,30 @@ def pool_cures(cures: Sequence[Cure], clusters: NDArray[np.int64]) -> list[str]:
 # --- One unit kind ----------------------------------------------------------------------------
 
 
-def _fit_kind(
+@dataclass(frozen=True)
+class _Prepared:
+    """rows: cases x features, without scales. blocks: of each feature. target: place among
+    classes."""
+
+    kind: str
+    rows: csr_array
+    features: tuple[str, ...]
+    blocks: NDArray[np.str_]
+    target: NDArray[np.int64]
+    classes: tuple[str, ...]
+    clusters: NDArray[np.int64]
+    folds: NDArray[np.int64]
+    cases: int
+    shops: int
+
+    def scaled(self, scales: Mapping[str, float]) -> csr_array:
+        factors = np.array([scales.get(str(block), 1.0) for block in self.blocks])
+        out = self.rows.astype(np.float64)
+        out.data *= factors[out.indices]
+        return out
+
+
+def _prepare(
     kind: str,
     rows: csr_array,
     names: Sequence[str],
@@ -167,131 +233,101 @@ def _fit_kind(
     folds: NDArray[np.int64],
     cures: Sequence[Cure],
     seed: int,
-) -> tuple[KindCures | None, KindReport]:
-    shops = len(np.unique(clusters))
-    if len(cures) < FEWEST_CASES or shops < FEWEST_SHOPS:
-        return None, KindReport(kind, len(cures), shops, why="too few cases or shops")
+) -> _Prepared | KindReport:
+    """What is fitted to, or why nothing is."""
+    cases, shops = len(cures), len(np.unique(clusters))
+    if cases < FEWEST_CASES or shops < FEWEST_SHOPS:
+        return KindReport(kind, cases, shops, why="too few cases or shops")
     classes, target = np.unique(pool_cures(cures, clusters), return_inverse=True)
     if len(classes) < 2:
-        return None, KindReport(kind, len(cures), shops, 1, why="one cure for all")
+        return KindReport(kind, cases, shops, 1, why="one cure for all")
     chosen = _sample(target, seed)
-    rows, target = rows[chosen], target[chosen]
-    clusters, folds = clusters[chosen], folds[chosen]
+    rows, clusters = rows[chosen], clusters[chosen]
     columns = _tell_tale(rows, clusters)
     if not len(columns):
-        return None, KindReport(kind, len(cures), shops, len(classes), why="nothing recorded")
-    rows = rows[:, columns]
-    best: tuple[float, float, list[_Linear]] | None = None
+        return KindReport(kind, cases, shops, len(classes), why="nothing recorded")
+    features = tuple(names[column] for column in columns)
+    return _Prepared(
+        kind=kind,
+        rows=rows[:, columns],
+        features=features,
+        blocks=np.array([name.partition(":")[0] for name in features]),
+        target=target[chosen],
+        classes=tuple(str(name) for name in classes),
+        clusters=clusters,
+        folds=folds[chosen],
+        cases=cases,
+        shops=shops,
+    )
+
+
+def _choose_scales(prepared: Sequence[_Prepared]) -> dict[str, float]:
+    """One group of blocks after the other, for all kinds together: there is too little of one."""
+    largest = sorted(prepared, key=lambda one: (-one.cases, one.kind))[:SCALE_KINDS]
+
+    def judge(scales: Mapping[str, float]) -> float:
+        scores = []
+        for one in largest:
+            rows, some = one.scaled(scales), np.arange(len(one.target)) < SCALE_CASES
+            for fold in range(SCALE_FOLDS):
+                own, seen = some & (one.folds == fold), some & (one.folds != fold)
+                model = fit_linear(rows, one.target, seen, len(one.classes), 1.0, rough=True)
+                logits = rows[own] @ model.slopes + model.intercepts
+                scores.append(log_scores(logits, one.target[own]))
+        return float(np.concatenate(scores).mean()) if scores else 0.0
+
+    scales, best = dict(SCALES), judge(SCALES)
+    for step in SCALE_STEPS:
+        for group in SCALED_TOGETHER:
+            for factor in (step, 1.0 / step):
+                tried = scales | {block: scales.get(block, 1.0) * factor for block in group}
+                reached = judge(tried)
+                if reached > best + LEAST_STEP_GAIN:
+                    scales, best = tried, reached
+                    break
+    return scales
+
+
+def _fit_kind(
+    ready: _Prepared, scales: Mapping[str, float], seed: int
+) -> tuple[KindCures | None, KindReport]:
+    rows, target, folds, classes = ready.scaled(scales), ready.target, ready.folds, ready.classes
+    best: tuple[float, float, list[Linear]] | None = None
     for penalty in PENALTIES:
         models = [
-            _fit_fold(rows, target, folds != fold, len(classes), penalty) for fold in range(FOLDS)
+            fit_linear(rows, target, folds != fold, len(classes), penalty) for fold in range(FOLDS)
         ]
-        score = float(_log_scores(_out_of_fold(models, rows, folds), target).mean())
-        if best is None or score > best[0]:
-            best = score, penalty, models
+        reached = float(log_scores(out_of_fold(models, rows, folds), target).mean())
+        if best is None or reached > best[0]:
+            best = reached, penalty, models
     assert best is not None  # noqa: S101 - there are penalties to choose from
     _, penalty, models = best
-    logits = _out_of_fold(models, rows, folds)
-    temperature = _calibrate(logits, target)
-    gained = _log_scores(logits / temperature, target) - _base_scores(target, folds, len(classes))
-    low, high = bootstrap_interval(gained, clusters, seed=seed).tolist()
+    logits = out_of_fold(models, rows, folds)
+    temperature = find_temperature(logits, target)
+    gained = log_scores(logits / temperature, target) - base_scores(target, folds, len(classes))
+    low, high = bootstrap_interval(gained, ready.clusters, seed=seed).tolist()
     report = KindReport(
-        kind, len(cures), shops, len(classes), penalty, temperature, float(gained.mean()), low,
-        high, used=low > 0, why="" if low > 0 else "foretells no better than the shares",
-    )  # fmt: skip
+        kind=ready.kind,
+        cases=ready.cases,
+        shops=ready.shops,
+        classes=len(classes),
+        penalty=penalty,
+        temperature=temperature,
+        gain=float(gained.mean()),
+        low=low,
+        high=high,
+        used=low > 0,
+        why="" if low > 0 else "foretells no better than the shares of the cures",
+    )
     if not report.used:
         return None, report
-    scales = np.array([_scale_of(names[column]) for column in columns])
+    factors = np.array([scales.get(str(block), 1.0) for block in ready.blocks])[:, None]
+    slopes = [factors * one.slopes / temperature for one in models]
+    intercepts = np.array([one.intercepts / temperature for one in models])
     model = KindCures(
-        kind,
-        tuple(str(name) for name in classes),
-        tuple(names[column] for column in columns),
-        np.array([scales[:, None] * one.slopes / temperature for one in models], dtype=np.float32),
-        np.array([one.intercepts / temperature for one in models]),
+        ready.kind, classes, ready.features, np.array(slopes, dtype=np.float32), intercepts
     )
     return model, report
-
-
-@dataclass(frozen=True)
-class _Linear:
-    """slopes: shape (features, classes); intercepts: shape (classes,)."""
-
-    slopes: NDArray[np.float64]
-    intercepts: NDArray[np.float64]
-
-
-def _fit_fold(
-    rows: csr_array,
-    target: NDArray[np.int64],
-    seen: NDArray[np.bool_],
-    classes: int,
-    penalty: float,
-) -> _Linear:
-    """Classes that the fold has not seen get the chance of half a case."""
-    there = np.unique(target[seen])
-    slopes = np.zeros((rows.shape[1], classes))
-    counts = np.bincount(target[seen], minlength=classes) + _SMOOTHING
-    intercepts = np.log(counts / counts.sum())
-    if len(there) < 2:
-        return _Linear(slopes, intercepts)
-    regression = LogisticRegression(C=penalty, max_iter=200, tol=1e-3)
-    regression.fit(rows[seen], target[seen])
-    weights: NDArray[Any] = regression.coef_
-    offsets: NDArray[Any] = regression.intercept_
-    if len(there) == 2:  # one row stands for both
-        weights, offsets = np.vstack([-weights, weights]) / 2, np.array([-1, 1]) * offsets / 2
-    missing = np.setdiff1d(np.arange(classes), there)
-    slopes[:, there] = weights.T
-    if len(missing):
-        # Half a case as against the mean of those seen, on the scale of the regression.
-        usual = float(np.log(counts[there]).mean())
-        intercepts[missing] = offsets.mean() + np.log(_SMOOTHING) - usual
-    intercepts[there] = offsets
-    return _Linear(slopes, intercepts)
-
-
-def _out_of_fold(
-    models: Sequence[_Linear], rows: csr_array, folds: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    """Of each case by the model that has not seen its shop, shape (cases, classes)."""
-    out = np.zeros((rows.shape[0], len(models[0].intercepts)))
-    for fold, model in enumerate(models):
-        own = folds == fold
-        out[own] = rows[own] @ model.slopes + model.intercepts
-    return out
-
-
-def _log_scores(logits: NDArray[np.float64], target: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Log chance of what came true, shape (cases,)."""
-    top = logits.max(axis=1)
-    total = top + np.log(np.exp(logits - top[:, None]).sum(axis=1))
-    scores: NDArray[np.float64] = logits[np.arange(len(target)), target] - total
-    return scores
-
-
-def _base_scores(
-    target: NDArray[np.int64], folds: NDArray[np.int64], classes: int
-) -> NDArray[np.float64]:
-    """Log share of what came true among the other folds' cases, shape (cases,)."""
-    out = np.zeros(len(target))
-    for fold in range(FOLDS):
-        counts = np.bincount(target[folds != fold], minlength=classes) + _SMOOTHING
-        own = folds == fold
-        out[own] = np.log(counts / counts.sum())[target[own]]
-    return out
-
-
-def _calibrate(logits: NDArray[np.float64], target: NDArray[np.int64]) -> float:
-    """The temperature with the best log score, from sure to unsure.
-
-    Source: Guo et al. 2017, On Calibration of Modern Neural Networks (from memory, not verified).
-    """
-    found = minimize_scalar(
-        lambda log_t: -_log_scores(logits / np.exp(log_t), target).mean(),
-        bounds=(-2.0, 2.0),
-        method="bounded",
-    )
-    return float(np.exp(found.x))
 
 
 def _sample(target: NDArray[np.int64], seed: int) -> NDArray[np.int64]:
@@ -316,14 +352,3 @@ def _tell_tale(rows: csr_array, clusters: NDArray[np.int64]) -> NDArray[np.int64
     usable = np.flatnonzero((having >= FEWEST_WITH_FEATURE) & (shops >= FEWEST_SHOPS_EACH))
     commonest = usable[np.argsort(-having[usable], kind="stable")[:MOST_FEATURES]]
     return np.sort(commonest)
-
-
-def _scale_of(name: str) -> float:
-    return SCALES.get(name.partition(":")[0], 1.0)
-
-
-def _scale(rows: csr_array, names: Sequence[str]) -> csr_array:
-    scales = np.array([_scale_of(name) for name in names], dtype=np.float64)
-    out = rows.astype(np.float64)
-    out.data *= scales[out.indices]
-    return out

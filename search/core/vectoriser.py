@@ -135,6 +135,10 @@ class Vectoriser:
             counts or (lambda words: statistics.masses(list(map(word_feature, words)))),
             statistics.slot_count("text"),
         )
+        return self.ask(view, statistics)
+
+    def ask(self, view: View, statistics: Statistics) -> QueryVector:
+        """A query that is being read (`query_view`)."""
         bags: list[tuple[Bag, dict[str, float]]] = []
         asked: list[tuple[ItemBlock, list[Item]]] = []
         present: list[Block] = []
