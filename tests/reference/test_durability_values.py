@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from casebook.outcomes.curves import describe_durability
+from casebook.outcomes.outlook import Neighbours
 from casebook.stats.durability import cumulative_incidence, log_log_limits
 
 # 6-MP trial, Freireich et al. 1963 (Blood 21:699), weeks in remission; negative: censored.
@@ -100,3 +102,31 @@ def test_five_vehicles_by_hand():
     assert_allclose(result.came_back, [0, 0.2, 0.2, 0.2, 0.5, 0.5, 0.5])
     assert_allclose(result.gone, [0, 0, 0.2, 0.2, 0.2, 0.2, 0.2])
     assert_allclose(result.at_risk, [5, 5, 4, 3, 2, 1, 0])
+
+
+def test_the_curve_of_an_outlook_on_the_6_mp_trial():
+    # Ten days for each week, each patient a case of its own shop. Estimates and 95 % limits as
+    # above; the curve ends where fewer than five are watched.
+    weeks = np.array(SIX_MP)
+    patients = len(weeks)
+    cases = Neighbours(
+        similarity=np.full(patients, 0.7),
+        cluster=np.arange(patients),
+        first_level=np.ones(patients, int),
+        event=(weeks > 0).astype(int),
+        event_days=10.0 * abs(weeks),
+        resolved_by=np.ones(patients, int),
+    )
+    told = describe_durability(
+        cases, np.full(patients, np.nan), rho=0.1, horizon_days=230, coverage=0.95
+    )
+    curve = {point["day"]: point for point in told["durability"]}
+    assert list(curve) == [0, 30, 90, 180, 230]
+    for day, holding, low, high, at_risk in [
+        (90, 0.8067, 0.5631, 0.9228, 16),
+        (180, 0.6275, 0.3675, 0.8049, 9),
+        (230, 0.4482, 0.1881, 0.6801, 6),
+    ]:
+        assert curve[day]["holding"] == pytest.approx(holding, abs=1e-4)
+        assert curve[day]["interval"] == pytest.approx([low, high], abs=1e-4)
+        assert curve[day]["at_risk"] == at_risk
