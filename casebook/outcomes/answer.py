@@ -11,6 +11,7 @@ from typing import Any
 from casebook.cases.documents import SearchDocument
 from casebook.outcomes.likeness import list_similar
 from casebook.outcomes.queries import outlook_for
+from casebook.outcomes.thin import explain_little
 from casebook.shops.models import Shop
 from casebook.vocabulary import load_vocabulary
 from search.adapter import search_cases
@@ -35,7 +36,7 @@ def answer_search(*, shop: Shop, document: SearchDocument) -> dict[str, Any]:
         "understood": {
             "codes": [code.code for code in document.codes],
             "unknown_terms": result.unknown_terms,
-            "warnings": document.warnings,
+            "warnings": [*document.warnings, *explain_little(document, result)],
         },
         "worth_adding": worth_adding,
         "similar": similar,

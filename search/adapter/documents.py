@@ -13,12 +13,14 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from casebook.cases.documents import FindingDocument, SearchDocument
+from casebook.cases.documents import FindingDocument, SearchDocument, VehicleSeen
 from casebook.cases.masking import mask_text
 from casebook.cases.sharing import band_of, describe_finding
 from casebook.vocabulary import load_vocabulary
 from casebook.vocabulary.codes import describe_code
+from casebook.vocabulary.makes import look_up_make
 from casebook.vocabulary.normaliser import load_replacements
+from casebook.vocabulary.vin import read_vin, tidy_vin
 from search.core import Design, Scale
 
 # What the anonymiser leaves where something stood: ⟨phone⟩ is not a word of the complaint.
@@ -72,7 +74,7 @@ def read_shared_case(row: Mapping[str, Any]) -> dict[str, Any]:
 
 def read_query(document: SearchDocument, *, today: date) -> dict[str, Any]:
     """A search request as a query of the core."""
-    vehicle, unit = document.vehicle, document.unit
+    vehicle, unit = complete_vehicle(document.vehicle, today=today), document.unit
     odometer = vehicle.odometer
     return {
         "complaint": _text(mask_text(document.complaint).text),
@@ -100,6 +102,19 @@ def read_query(document: SearchDocument, *, today: date) -> dict[str, Any]:
             "age_years": str(vehicle.year or ""),
         },
     }
+
+
+def complete_vehicle(vehicle: VehicleSeen, *, today: date) -> VehicleSeen:
+    """With what its VIN tells beyond doubt and nobody typed."""
+    if not vehicle.vin:
+        return vehicle
+    told: dict[str, Any] = {}
+    years = read_vin(vehicle.vin, today=today).years
+    if vehicle.year is None and len(years) == 1:
+        told["year"] = years[0]
+    if not vehicle.make and not vehicle.model and (maker := look_up_make(tidy_vin(vehicle.vin))):
+        told |= {"make": maker.make, "model": maker.model or ""}
+    return vehicle.model_copy(update=told)
 
 
 def _at_intake(item: Mapping[str, Any]) -> bool:

@@ -48,7 +48,7 @@ def find_missing(
     vectoriser, weights = index.vectoriser, index.design.weights
     asked, views = vectoriser.view(query), [vectoriser.view(case) for case, _ in cases]
     weighing = [block for block in vectoriser.blocks if weights.get(block.name, 0.0) > 0]
-    present = {block.name for block in weighing if _asks(block, asked)}
+    present = {block.name for block in weighing if asks(block, asked)}
     total = sum(weights[name] for name in present)
     out: list[list[Missing]] = [[] for _ in cases]
     for block in weighing:
@@ -102,7 +102,8 @@ def sum_up(missing: Sequence[Iterable[Missing]]) -> list[Common]:
     return [Common(field, key, -count, gain) for _, count, field, key, gain in ranked]
 
 
-def _asks(block: Block, view: View) -> bool:
+def asks(block: Block, view: View) -> bool:
+    """Whether a query has something that the block compares."""
     if isinstance(block, Bag):
         return bool(block.strengths(view))
     return isinstance(block, ItemBlock) and bool(block.items(view))

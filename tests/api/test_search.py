@@ -129,6 +129,108 @@ def test_what_most_similar_cases_record_is_worth_adding(client: ApiClient, shop:
     assert client.post("/search", VAGUE | {"limit": 2}).json()["worth_adding"] == []
 
 
+def warned(client: ApiClient, question: dict[str, Any]) -> list[tuple[str, str]]:
+    warnings = client.post("/search", question).json()["understood"]["warnings"]
+    return [(one["pointer"], one["detail"]) for one in warnings]
+
+
+NO_FAULT = (
+    "",
+    "Nothing is said of the fault, so any fault is among these. "
+    "Add the complaint, a code, a symptom or what a check showed.",
+)
+
+
+@pytest.mark.parametrize(
+    "question, expected",
+    [
+        (
+            {"vehicle": {"make": "Talwera", "model": "Cargo"}},
+            [
+                ("/vehicle/make", "No case has the make “Talwera”. Did you mean Talvera?"),
+                ("/vehicle/model", "No case has the model “Cargo”. Did you mean Cargo 2?"),
+            ],
+        ),
+        ({"vehicle": {"make": "TALVERA", "model": "cargo-2"}}, [NO_FAULT]),
+        ({"vehicle": {"model": "Cargo 2"}, "complaint": "hissing"}, []),
+        (
+            {"vehicle": {"vin": "1M8GDM9AXKP042788"}},
+            [
+                (
+                    "/vehicle/vin",
+                    "Cases keep no VIN, so it finds none by itself. Say make and model.",
+                )
+            ],
+        ),
+        (
+            {"unit": {"kind": "engine"}, "codes": ["P0533", "B1ABC-62"]},
+            [
+                ("/unit/kind", "No case is about this unit: Engine."),
+                ("/codes/1", "No case has B1ABC or another code of its circuit."),
+            ],
+        ),
+        (
+            {"complaint": "zzgl flimmer"},
+            [
+                (
+                    "/complaint",
+                    "No case has any of these words. Say it in other words, or choose symptoms.",
+                )
+            ],
+        ),
+        (
+            {"complaint": "!?"},
+            [("/complaint", "No word of this can be compared. Say what it does, and when.")],
+        ),
+        (
+            {"codes": [{"code": "P0533", "stage": "repair"}]},
+            [
+                (
+                    "/codes/0/stage",
+                    "Only what was known at intake is compared; leave stage out if this was.",
+                )
+            ],
+        ),
+        (
+            {"codes": ["P0533"], "filters": {"year_min": 2024}},
+            [("/filters", "Similar cases exist, but none passes the filters (year_min).")],
+        ),
+        (
+            {"codes": ["P0533"], "filters": {"make": "Talverra"}},
+            [("/filters/make", "No case has the make “Talverra”. Did you mean Talvera?")],
+        ),
+        (
+            {"vehicle": {"odometer": {"value": 9000, "unit": "h"}}},
+            [
+                (
+                    "/vehicle/odometer/unit",
+                    "Cases are compared by distance; hours find none. Say km or mi where known.",
+                )
+            ],
+        ),
+    ],
+)
+def test_a_search_that_finds_little_says_why_and_what_to_enter(
+    client: ApiClient, shop: Any, question: dict[str, Any], expected: list[tuple[str, str]]
+) -> None:
+    make_case(shop)
+    assert warned(client, question) == expected
+
+
+def test_an_empty_pool_is_no_fault_of_the_search(client: ApiClient) -> None:
+    assert warned(client, {"vehicle": {"make": "Talwera"}}) == []
+
+
+def test_a_model_year_that_the_vin_tells_is_compared_and_said(client: ApiClient, shop: Any) -> None:
+    make_case(shop, vehicle=case_data()["vehicle"] | {"year": 1999})
+    # Position 10 is X: 1999, as 2029 has not come.
+    question = {"vehicle": {"vin": "WVWZZZ1JZXW000001"}, "complaint": "hissing"}
+    answer = client.post("/search", question).json()
+    assert ("/vehicle/vin", "Read from the VIN: 1999.") in warned(client, question)
+    ages = [part for part in answer["similar"][0]["parts"] if part["block"] == "age"]
+    assert ages == [] or ages[0]["matched"] == ["1999"]
+
+
 def test_a_withdrawn_case_is_in_no_later_answer(client: ApiClient, keys: Any) -> None:
     contributor = ApiClient(keys["contribute"])
     path = contributor.post("/cases", case_data())["Location"]

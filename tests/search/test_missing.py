@@ -50,7 +50,7 @@ def test_the_gain_is_what_asking_again_with_it_said_would_add(corpus, query):
         for one in found:
             parts = naive.compare(expected[one.field, one.key], case, corpus, DESIGN)
             gain = sum(parts.values()) - similarity
-            assert one.gain == pytest.approx(gain, abs=1e-6)
+            assert one.gain == pytest.approx(gain, abs=1e-6), one
             assert one.gain >= 0
 
 

@@ -58,8 +58,8 @@ class Codes(Bag):
     def slots(self, view: View) -> list[str]:
         return ["codes"] if view.listed("codes") else []
 
-    def _shows(self, codes: Iterable[Mapping[str, Any]]) -> tuple[tuple[str, str | None], ...]:
-        return tuple((code["code"], code.get("failure_type")) for code in codes)
+    def _shows(self, codes: Iterable[Mapping[str, Any]]) -> tuple[tuple[str | None, ...], ...]:
+        return tuple(tuple(code.get(kind) for kind in self.STRENGTHS) for code in codes)
 
     def additions(self, query: View, case: View) -> Iterator[Addition]:
         known = {code["code"] for code in query.listed("codes")}
