@@ -243,7 +243,7 @@ def _say_above(case: Similar, below: Similar) -> str:
 
 def _say_because(reasons: Sequence[Reason]) -> str:
     """The strongest reasons in a few words; the whole list is a tap away."""
-    named = [reason.terms for reason in reasons if reason.matched][:3]
+    named = [reason.short or reason.terms for reason in reasons if reason.matched][:3]
     return " · ".join(named) or "nothing that stands out"
 
 

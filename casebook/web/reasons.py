@@ -9,9 +9,12 @@ from typing import Any
 from casebook.vocabulary import load_vocabulary
 from casebook.web.words import (
     BLOCK_NAMES,
+    BLOCK_SHORT,
+    LEVEL_NAMES,
     MINUS,
     NO_BREAK_SPACE,
     group_thousands,
+    name_action,
     name_check,
     name_condition,
     name_result,
@@ -19,6 +22,7 @@ from casebook.web.words import (
     name_unit,
     say_count,
     share_points,
+    uncapital,
 )
 from search.core import compare_shares
 
@@ -32,8 +36,12 @@ _WITHOUT_TERMS = {
     "unit": "partly",
     "age": "near",
     "odometer": "near",
+    "likely_cure": "several in part",
     "not_recorded": "not compared, counted in part",
 }
+# A cure named alone would read as if it were known of the vehicle in the bay.
+_SHORT = {"likely_cure": "probably cured alike"}
+MOST_CURES = 2
 _FILLING = frozenset(
     "a about after again also an and are as at be but by can car cust customer does for from get "
     "has have he her his if in into is it its just like no not now of off ok on or out owner since "
@@ -48,6 +56,8 @@ class Reason:
     name: str
     terms: str
     matched: bool
+    # For a line of reasons without their names.
+    short: str = ""
 
 
 def give_reasons(
@@ -61,6 +71,7 @@ def give_reasons(
             BLOCK_NAMES.get(part["block"], part["block"].replace("_", " ").capitalize()),
             say_terms(part["block"], part["matched"], codes),
             bool(part["matched"]),
+            _SHORT.get(part["block"], ""),
         )
         for part, point in zip(parts, points, strict=True)
         if point > 0
@@ -77,7 +88,8 @@ def say_above(reasons: Sequence[Reason], below: Sequence[Reason]) -> str:
     if points <= 0:
         return ""
     said = ", ".join(
-        f"{name.lower()} {'+' if gap > 0 else MINUS}{abs(gap):.0f}" for name, gap in gaps.items()
+        f"{BLOCK_SHORT.get(name, name.lower())} {'+' if gap > 0 else MINUS}{abs(gap):.0f}"
+        for name, gap in gaps.items()
     )
     return f"{say_count(points, 'point')} above the next: {said}."
 
@@ -136,6 +148,19 @@ def _say_findings(matched: Sequence[str]) -> list[str]:
     return said
 
 
+def _say_cures(matched: Sequence[str]) -> list[str]:
+    """'component:replace_condenser+recharge_refrigerant', with '+…' where other work went along;
+    or a level alone. The likeliest two: what is less likely says little."""
+    said = []
+    for cure in matched[:MOST_CURES]:
+        level, _, work = cure.partition(":")
+        actions = [key for key in work.split("+") if key]
+        names = [uncapital(name_action(key)) for key in actions if key != "…"]
+        more = " and more" if "…" in actions else ""
+        said.append(" + ".join(names) + more or LEVEL_NAMES.get(level, level).lower())
+    return [", or ".join(dict.fromkeys(said))]
+
+
 def _say_vehicle(matched: Sequence[str]) -> list[str]:
     return [f"{term} drive" if term in ("front", "rear", "all") else term for term in matched]
 
@@ -169,4 +194,5 @@ _SAYINGS = {
     "unit": _say_unit,
     "age": _say_age,
     "odometer": _say_odometer,
+    "likely_cure": _say_cures,
 }

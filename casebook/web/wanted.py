@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from casebook.vocabulary import load_vocabulary
-from casebook.web.words import NO_BREAK_SPACE, name_check, name_symptom
+from casebook.web.words import NO_BREAK_SPACE, name_check, name_symptom, uncapital
 
 # Where a request says it -> what people call it, and the field that takes it.
 _FIELDS = {
@@ -53,10 +53,10 @@ def _want(one: Mapping[str, Any], kind: str | None, said: str) -> Wanted:
     vocabulary = load_vocabulary()
     if pointer == "/symptoms":
         offered: Collection[str] = [s.key for s in vocabulary.symptoms_for(kind)]
-        return Wanted(_uncapital(name_symptom(key)), _row("symptom", key, kind, offered), said)
+        return Wanted(uncapital(name_symptom(key)), _row("symptom", key, kind, offered), said)
     if pointer == "/findings":
         offered = [c.key for c in vocabulary.checks_for(kind)]
-        return Wanted(_uncapital(name_check(key)), _row("check", key, kind, offered), said)
+        return Wanted(uncapital(name_check(key)), _row("check", key, kind, offered), said)
     name, field = _FIELDS[pointer]
     return Wanted(name if key is None else key, f"f-{field}", said)
 
@@ -66,8 +66,3 @@ def _row(theme: str, key: str, kind: str | None, offered: Collection[str]) -> st
     if kind is None:
         return "f-unit_kind"
     return f"f-{theme}.{key}" if key in offered else ""
-
-
-def _uncapital(label: str) -> str:
-    """'Oil level' -> 'oil level'; 'EGR valve' stays."""
-    return label if label[1:2].isupper() else label[:1].lower() + label[1:]

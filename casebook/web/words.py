@@ -80,7 +80,13 @@ BLOCK_NAMES = {
     "unit": "Unit",
     "age": "Age",
     "odometer": "Distance run",
+    "likely_cure": "What would probably cure it",
     "not_recorded": "Not recorded in that case",
+}
+# Where a name has to fit into a sentence among others.
+BLOCK_SHORT = {
+    "What would probably cure it": "probable cure",
+    "Not recorded in that case": "not recorded",
 }
 
 
@@ -117,6 +123,11 @@ def name_result(check_key: str, result_key: str) -> str:
         if result.key == result_key:
             return result.label
     return result_key.replace("_", " ")
+
+
+def uncapital(label: str) -> str:
+    """'Oil level' -> 'oil level'; 'EGR valve' stays."""
+    return label if label[1:2].isupper() else label[:1].lower() + label[1:]
 
 
 def say_caveat(key: str) -> str:

@@ -182,6 +182,13 @@ def test_reasons_are_in_plain_words_and_their_points_add_up() -> None:
         ("codes", ["P0533-62", "P0533"], "P0533-62"),
         ("codes", ["P0532"], "same circuit as P0532"),
         ("text", ["tranny"], "tranny"),
+        (
+            "likely_cure",
+            ["component:replace_condenser+recharge_refrigerant", "overhaul", "replacement"],
+            "replaced the condenser + recovered, evacuated and recharged refrigerant, or overhaul",
+        ),
+        ("likely_cure", ["component:replace_condenser+…"], "replaced the condenser and more"),
+        ("likely_cure", [], "several in part"),
     ],
 )
 def test_a_reason_is_told_in_the_words_of_whoever_asked(
@@ -214,6 +221,17 @@ def test_why_a_case_stands_above_the_next_is_said_in_the_points_that_are_shown()
     assert hardly.above == ""
     assert last.above == ""
     assert shown.own[0].above == ""
+
+
+def test_a_probable_cure_is_no_fact_about_the_vehicle_in_the_bay() -> None:
+    parts = [
+        {"block": "likely_cure", "share": 0.4, "matched": ["service:recharge_refrigerant"]},
+        {"block": "codes", "share": 0.1, "matched": ["P0533"]},
+    ]
+    item = similar() | {"similarity": 0.5, "parts": parts}
+    case = present_answer(answer(similar=[item]), document={}).similar[0]
+    assert case.because == "probably cured alike · P0533"
+    assert case.reasons[0].name == "What would probably cure it"
 
 
 def said_of(wanted: Any) -> list[tuple[str, str, str]]:
