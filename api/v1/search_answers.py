@@ -15,9 +15,18 @@ class SimilarBody(SharedCore):
 
 
 class Part(Answer):
+    """block: text, codes, symptoms, findings, vehicle, unit, age, odometer; likely_cure (what a
+    model learned from resolved cases expects to cure both, where there is one); not_recorded
+    (credit for what was asked and the case does not record). More may come."""
+
     block: str
     share: float = Field(ge=0)
-    matched: list[str]
+    matched: list[str] = Field(
+        description="Strongest first, in the words of the request: a word as typed, a code, "
+        "`symptom (condition)`, `check: result`, `check: 16 psi`, `81000 mi`, the model year. "
+        "Of likely_cure: `level:action+action`, with `+…` where other work may go along, or a "
+        "level alone."
+    )
 
 
 class BlockDifference(Answer):
