@@ -13,7 +13,7 @@ cure, and one fault has several.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from casebook.shops.tenancy import reading_shared
 from search.adapter.documents import current_design, read_shared_case
 from search.adapter.rows import stream_cases
-from search.core import CaseIndex, baselines
+from search.core import CaseIndex, Design, baselines
 from search.core.evaluation import (
     best_places,
     bootstrap_interval,
@@ -30,6 +30,8 @@ from search.core.evaluation import (
     precision_at,
     reciprocal_rank,
 )
+from search.core.profile_fitting import fit_model
+from search.core.resolved import Cure, Followed
 
 SAME_ACTIONS, SAME_LEVEL = 2.0, 0.25
 DEPTH = 100
@@ -191,10 +193,10 @@ def gain(query: Resolved, other: Resolved) -> float:
 def make_rankers(searched: Sequence[Resolved]) -> dict[str, Ranker]:
     """All ways, over the same cases. Ties go by place."""
     cases = [one.case for one in searched]
-    design = current_design()
+    design = design_for(searched)
     ordered = {check: scale.results for check, scale in design.scales.items() if scale.results}
     return {
-        OURS: _by_index(cases),
+        OURS: _by_index(cases, design),
         "Gower": _by_scores(baselines.by_gower(cases, ordered)),
         "BM25": _by_scores(baselines.by_bm25(cases)),
         "TF-IDF cosine": _by_scores(baselines.by_tfidf(cases)),
@@ -202,10 +204,19 @@ def make_rankers(searched: Sequence[Resolved]) -> dict[str, Ranker]:
     }
 
 
-def _by_index(cases: Sequence[Case]) -> Ranker:
+def design_for(searched: Sequence[Resolved]) -> Design:
+    """Today's design; what it foretells of cures is learned anew, from these cases alone."""
+    design = current_design()
+    if design.cures is None:
+        return design
+    followed = [Followed(one.case, Cure(one.level, tuple(sorted(one.actions)))) for one in searched]
+    return replace(design, cures=fit_model(followed, design).model)
+
+
+def _by_index(cases: Sequence[Case], design: Design) -> Ranker:
     # Numbered anew, so that an id is a place.
     numbered = (dict(case) | {"id": f"{place:08x}"} for place, case in enumerate(cases))
-    index = CaseIndex.build(numbered, design=current_design())
+    index = CaseIndex.build(numbered, design=design)
 
     def rank(queries: Sequence[Case]) -> list[NDArray[np.int64]]:
         found = (index.search(query, limit=DEPTH, explained=0) for query in queries)

@@ -19,8 +19,9 @@ from __future__ import annotations
 import argparse
 import csv
 import re
+import zlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,15 +32,18 @@ from casebook.vocabulary.normaliser import load_replacements
 from search.core import CaseIndex, Design
 from search.core.design import WEIGHTS
 from search.core.evaluation import bootstrap_interval, ndcg_at, precision_at, reciprocal_rank
+from search.core.profile_fitting import fit_model
+from search.core.resolved import Cure, Followed
 from tests.benchmarks.baselines import by_bm25_of_complaint, by_tfidf_of_complaint
 
 FILE = Path(__file__).parents[1] / "reference" / "excavators" / "excavators.csv"
-FOLDS, TOP = 5, 10
+FOLDS, TOP, SHOPS = 5, 10, 25
 OURS, BM25, TFIDF = "Casebook", "BM25 (bm25s)", "TF-IDF cosine (scikit-learn)"
 BLOCKS = ("words", "word_pairs", "letters")
 
-# From texts to search and texts that ask: places found, best first, for each asking text.
-Way = Callable[[Sequence[str], Sequence[str]], list[list[int]]]
+# From texts to search, texts that ask, and labels of the former (-1: none): places found, best
+# first, for each asking text.
+Way = Callable[[Sequence[str], Sequence[str], NDArray[np.int64]], list[list[int]]]
 
 
 @dataclass(frozen=True)
@@ -83,7 +87,7 @@ def judge(data: Texts, way: Way) -> NDArray[np.float64]:
         searched = np.flatnonzero(fold != number)
         labels = data.label[searched]
         asking = np.flatnonzero((fold == number) & np.isin(data.label, labels) & (data.label >= 0))
-        found = way([data.texts[i] for i in searched], [data.texts[i] for i in asking])
+        found = way([data.texts[i] for i in searched], [data.texts[i] for i in asking], labels)
         for query, places in zip(asking.tolist(), found, strict=True):
             right = labels == data.label[query]
             hits = right[places[:TOP]]
@@ -95,7 +99,9 @@ def find_by_index(**changes: Any) -> Way:
     """changes: of the design; weights are those of the text blocks, others stay."""
     design = Design(**({"replacements": load_replacements()} | changes))
 
-    def find(texts: Sequence[str], queries: Sequence[str]) -> list[list[int]]:
+    def find(
+        texts: Sequence[str], queries: Sequence[str], labels: NDArray[np.int64]
+    ) -> list[list[int]]:
         cases = ({"id": f"{place:06x}", "complaint": text} for place, text in enumerate(texts))
         index = CaseIndex.build(cases, design=design)
         return [
@@ -106,12 +112,42 @@ def find_by_index(**changes: Any) -> Way:
     return find
 
 
+def find_with_cures(
+    texts: Sequence[str], queries: Sequence[str], labels: NDArray[np.int64]
+) -> list[list[int]]:
+    """The learned block too, as if part and failure mode of the searched texts were what cured
+    them. There are no shops: texts are dealt into `SHOPS`, one text always into the same."""
+    cases = [
+        {
+            "id": f"{place:06x}",
+            "complaint": text,
+            "unit_kind": "excavator",
+            "cluster": zlib.crc32(text.lower().encode()) % SHOPS,
+        }
+        for place, text in enumerate(texts)
+    ]
+    design = Design(replacements=load_replacements())
+    resolved = [
+        Followed(case, Cure("component", (str(label),)))
+        for case, label in zip(cases, labels.tolist(), strict=True)
+        if label >= 0
+    ]
+    index = CaseIndex.build(cases, design=replace(design, cures=fit_model(resolved, design).model))
+    found = []
+    for text in queries:
+        hits = index.search({"complaint": text, "unit_kind": "excavator"}, limit=TOP, explained=0)
+        found.append([int(hit.id, 16) for hit in hits])
+    return found
+
+
 def with_weights(**weights: float) -> dict[str, Any]:
     return {"weights": dict(WEIGHTS) | weights}
 
 
 def find_by_scores(rank: Callable[..., NDArray[np.float64]]) -> Way:
-    def find(texts: Sequence[str], queries: Sequence[str]) -> list[list[int]]:
+    def find(
+        texts: Sequence[str], queries: Sequence[str], labels: NDArray[np.int64]
+    ) -> list[list[int]]:
         cases, asking = ([{"complaint": text} for text in side] for side in (texts, queries))
         scores = rank(cases, asking)
         best = np.argsort(-scores, axis=1, kind="stable")[:, :TOP]
@@ -131,8 +167,9 @@ def main_ways() -> dict[str, Way]:
 
 
 def pieces() -> dict[str, Way]:
-    """Each block of text alone and left out, other groups of letters, no trade table."""
-    ways: dict[str, Way] = {}
+    """The learned block; each block of text alone and left out; other groups of letters; no trade
+    table."""
+    ways: dict[str, Way] = {"with the learned block": find_with_cures}
     for block in BLOCKS:
         others = dict.fromkeys(set(BLOCKS) - {block}, 0.0)
         ways[f"{block} alone"] = find_by_index(**with_weights(**others))
