@@ -34,5 +34,11 @@ class NextCheck(Answer):
         description="Whether some result makes another first step the cheapest."
     )
     cases: int = Field(description="Similar cases in which it was made.")
+    service_holds_now: float = Field(
+        ge=0,
+        le=1,
+        description="Before the check: the share of similar cases that took no more than a service "
+        "in the end. The outlook's figure is of those in which it was tried first.",
+    )
     results: list[CheckResult]
     cautions: list[str]

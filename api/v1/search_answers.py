@@ -8,6 +8,7 @@ from uuid import UUID
 from pydantic import Field
 
 from api.v1.answers import Answer, CautionText, IndexState, LevelName, SharedCore, Warned
+from api.v1.check_answers import NextCheck
 
 
 class SimilarBody(SharedCore):
@@ -253,5 +254,11 @@ class SearchAnswer(Answer):
     similar: list[SimilarCase]
     outlook: Outlook | None = Field(description="null until the pool holds cases of three shops.")
     caveats: list[str]
+    next_checks: list[NextCheck] = Field(
+        description="By what they save where costs are given, else by what they tell per minute."
+    )
+    next_check_notes: list[CautionText] = Field(
+        description="What must be said of the list, e.g. that no check changes the decision."
+    )
     cautions: list[CautionText]
     index: IndexState

@@ -1,14 +1,15 @@
-"""The whole answer to one search: similar cases with reasons, outlook, cautions.
+"""The whole answer to one search: similar cases with reasons, outlook, next checks, cautions.
 
 The API and the bench page both call `answer_search`; neither computes anything of its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any
 
 from casebook.cases.documents import SearchDocument
+from casebook.outcomes.checking import next_checks_for
 from casebook.outcomes.likeness import list_similar
 from casebook.outcomes.queries import outlook_for
 from casebook.outcomes.thin import explain_little
@@ -26,12 +27,14 @@ def answer_search(*, shop: Shop, document: SearchDocument) -> dict[str, Any]:
         document=document, cluster=shop.cluster, neighbours=NEIGHBOURS, explain=document.limit
     )
     similar, worth_adding = list_similar(result, limit=document.limit, shop=shop)
+    hits = [(hit.id, hit.similarity) for hit in result.hits]
     outlook = outlook_for(
-        [(hit.id, hit.similarity) for hit in result.hits],
+        hits,
         horizon_days=document.horizon_days,
         document=document,
         contributions=result.contributions(),
     )
+    checks = next_checks_for(hits, outlook=outlook.document, document=document)
     return {
         "understood": {
             "codes": [code.code for code in document.codes],
@@ -42,16 +45,21 @@ def answer_search(*, shop: Shop, document: SearchDocument) -> dict[str, Any]:
         "similar": similar,
         "outlook": outlook.document,
         "caveats": outlook.caveats,
-        "cautions": _cautions(document, [item["case"] for item in similar]),
+        **checks.as_members(),
+        "cautions": _cautions(
+            document, [item["case"] for item in similar], also=checks.caution_keys()
+        ),
         "index": {"cases": result.cases, "as_of": result.as_of},
     }
 
 
-def _cautions(document: SearchDocument, similar: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
-    """Hazards of the checks made and of the work that similar cases took; of all the work on such
-    a unit where no similar case tells. In the vocabulary's order."""
+def _cautions(
+    document: SearchDocument, similar: Iterable[dict[str, Any]], *, also: Collection[str]
+) -> list[dict[str, str]]:
+    """Hazards of the checks made, of those suggested (`also`) and of the work that similar cases
+    took; of all the work on such a unit where no similar case tells. In the vocabulary's order."""
     vocabulary = load_vocabulary()
-    keys: set[str] = set()
+    keys = set(also)
     for finding in document.findings:
         keys.update(vocabulary.checks[finding.check].cautions)
     done = {

@@ -10,14 +10,14 @@ from uuid import UUID
 import numpy as np
 
 from casebook.cases.documents import CostsDocument, SearchDocument
+from casebook.outcomes.check_tables import CheckedCases, learn_tables
 from casebook.outcomes.checks import (
     CHECK_NOTES,
-    CheckedCases,
     Stakes,
     belief_of,
-    learn_tables,
     likely_states,
     next_checks,
+    resolution_counts,
 )
 from casebook.outcomes.costs import (
     REPAIR_COSTS,
@@ -27,7 +27,8 @@ from casebook.outcomes.costs import (
     settle_costs,
 )
 from casebook.outcomes.histories import Histories, read_histories, read_kind
-from casebook.outcomes.panel import panel_for, place_findings
+from casebook.outcomes.outlook import Neighbours
+from casebook.outcomes.panel import Readings, panel_for, place_findings
 from casebook.outcomes.queries import short_id
 
 
@@ -64,28 +65,25 @@ def next_checks_for(
     histories = read_histories(hits, kind=document.unit.kind)
     if histories.kind is None:
         return CheckAnswer([], ["unit_kind_needed"])
-    belief = belief_of(outlook)
+    panel, kind = panel_for(histories.kind), read_kind(histories.kind)
+    # To begin with, what came back took more in the shares in which similar cases did.
+    shares = resolution_counts(outlook) + 0.5
+    shares /= shares.sum()
+
+    def checked(cases: Neighbours, readings: Readings) -> CheckedCases:
+        states = likely_states(cases, shares, horizon_days=document.horizon_days)
+        return CheckedCases(cases.similarity, cases.cluster, states, readings)
+
+    similar = checked(histories.cases, place_findings(histories.findings, panel))
+    outside = ~np.isin(kind.ids, np.array([short_id(i) for i in histories.ids], np.int64))
+    of_kind = checked(kind.cases, kind.readings).take(outside)
+    belief = belief_of(similar, of_kind)
     if belief is None:
         return CheckAnswer([], ["no_check_tells_more"])
-    panel = panel_for(histories.kind)
-    similar = CheckedCases(
-        weights=histories.cases.similarity,
-        cluster=histories.cases.cluster,
-        states=likely_states(histories.cases, belief, horizon_days=document.horizon_days),
-        readings=place_findings(histories.findings, panel),
-    )
-    kind = read_kind(histories.kind)
-    of_kind = CheckedCases(
-        weights=kind.cases.similarity,
-        cluster=kind.cases.cluster,
-        states=likely_states(kind.cases, belief, horizon_days=document.horizon_days),
-        readings=kind.readings,
-    )
-    outside = ~np.isin(kind.ids, np.array([short_id(i) for i in histories.ids], np.int64))
     stakes, notes = _stakes(document, histories, outlook)
     checks, more = next_checks(
         panel,
-        learn_tables(panel, similar, of_kind.take(outside)),
+        learn_tables(panel, similar, of_kind),
         belief,
         done={finding.check for finding in document.findings},
         stakes=stakes,
@@ -96,7 +94,8 @@ def next_checks_for(
 def _stakes(
     document: SearchDocument, histories: Histories, outlook: Mapping[str, Any]
 ) -> tuple[Stakes | None, list[str]]:
-    """None where the request says no costs, or nothing tells what an hour of checking costs."""
+    """None where the request says no costs, or nothing tells what an hour of checking or a
+    replacement costs."""
     given = named_costs(document.costs or CostsDocument())
     if not any(amount is not None for amount in given.values()):
         return None, []
@@ -107,8 +106,10 @@ def _stakes(
     cost = {name: figure.amount for name, figure in figures.items()}
     failure = cost.get("diagnosis", 0.0) + cost.get("comeback", 0.0)
     price = min((cost.get(name, np.inf) for name in REPLACEMENT_COSTS), default=np.inf)
+    if not np.isfinite(price):
+        return None, ["replacement_cost_needed"]
     holds = next(r["holds"] for r in outlook["levels"] if r["level"] == "replacement")
-    if holds is not None and np.isfinite(price):
+    if holds is not None:
         price += (1 - holds) * (price + failure)
     stakes = Stakes(
         cost=np.array([cost.get(name, np.inf) for name in REPAIR_COSTS], np.float64),

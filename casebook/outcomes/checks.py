@@ -1,56 +1,37 @@
 """Which check to make next: what each would tell, and what it would save. Pure.
 
-In question is what it will take in the end (STATES). How likely each is comes from the outlook;
-what a check shows in each of them comes from the similar cases in which it *was made*, drawn
+In question is what it will take in the end (STATES). How likely each is comes from what the similar
+cases took; what a check shows in each of them from those in which it *was made*; both are drawn
 towards all such cases of the unit kind. Both are independent and enter as averages over what is
 not known of them, so that averaging over draws has a closed form, and the decision after a result
 is made on that average, as people make it, not on a single draw.
-
-A table of counts shows some association by chance alone. What chance would give is taken off
-before anything is said (Miller 1955, Note on the bias of information estimates; from memory, not
-verified), and a check whose table could well be chance is not listed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc
 
 from casebook.cases.constants import LEVELS
+from casebook.outcomes.check_tables import DOUBT, STATES, CheckedCases, Tables
 from casebook.outcomes.outlook import Neighbours
-from casebook.outcomes.panel import Panel, Readings
-from casebook.stats.clustering import PRIOR_RHO, n_eff_from_sums
-from casebook.stats.decisions import LEAVE, REPLACE, RUNGS, failing_factors, policy_costs
+from casebook.outcomes.panel import Panel
+from casebook.stats.clustering import PRIOR_RHO, cluster_n_eff
+from casebook.stats.decisions import LEAVE, REPLACE, RUNGS, policy_costs
 from casebook.stats.durability import CAME_BACK, CENSORED, GONE, cumulative_incidence
 from casebook.stats.information import information_gain, posterior, value_of_check
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
-# What it takes in the end: a service that holds, or more.
-STATES: Final = ("service", "component", "overhaul", "replacement")
 _STATE_OF_LEVEL: Final = np.array([0, 0, 1, 2, 3])  # a vehicle that needed nothing needs no more
-# All cases of the kind count as at most so many in each state beside the similar ones.
-MOST_FROM_KIND: Final = 30.0
-# So many cases' worth of "it shows the same whatever it takes".
-DOUBT: Final = 2.0
-# Cases of one shop resemble one another, in what it takes and in how a check is read there. What
-# one tells of the other suffers only from both together: 1 + (m - 1) times the product of the two
-# correlations (Moulton 1986, Journal of Econometrics 32:385; from memory, not verified). How alike
-# one shop's readings are is taken to be twice what its outcomes are.
-RHO_OF_BOTH: Final = PRIOR_RHO * 2 * PRIOR_RHO
-# Of checks that tell nothing at most about one in twenty is listed all the same, and as telling
-# little. Cases of which it isn't certain what they took blur the table and make it fewer.
-BY_CHANCE: Final = 0.05
-# Values are told in at most so many ranges: each needs cases to learn from.
-MOST_RANGES: Final = 4
 MOST_LISTED: Final = 8
+# Nothing is impossible: a tenth of a case for each of STATES.
+LEAST: Final = 0.1
 _CENT: Final = 0.005
 
 FIRST_STEPS: Final = {
@@ -69,6 +50,10 @@ CHECK_NOTES: Final[dict[str, str]] = {
         "Give labour_rate, and checks are ranked by what they save; they are ranked by what they "
         "tell per minute."
     ),
+    "replacement_cost_needed": (
+        "Give the cost of a replacement, which is what is left where all else fails, and checks "
+        "are ranked by what they save; they are ranked by what they tell per minute."
+    ),
     "no_check_tells_more": (
         "From the cases so far no further check is known to tell what it will take."
     ),
@@ -79,24 +64,6 @@ CHECK_NOTES: Final[dict[str, str]] = {
         "A check could change the decision, but on average its time costs more than that saves."
     ),
 }
-
-
-@dataclass(frozen=True)
-class CheckedCases:
-    """Cases with what their checks showed. weights: (n,), >= 0; cluster: (n,) shop numbers;
-    states: (n, 4), how likely each took what, a row of 0 where that can't be told; readings: of
-    these cases."""
-
-    weights: FloatArray
-    cluster: IntArray
-    states: FloatArray
-    readings: Readings
-
-    def take(self, which: BoolArray) -> CheckedCases:
-        place = np.cumsum(which) - 1
-        kept = which[self.readings.case]
-        readings = Readings(place[self.readings.case[kept]], self.readings.place[kept])
-        return CheckedCases(self.weights[which], self.cluster[which], self.states[which], readings)
 
 
 @dataclass(frozen=True)
@@ -112,30 +79,30 @@ class Stakes:
     hour: float
 
 
-def belief_of(outlook: Mapping[str, Any]) -> FloatArray | None:
-    """Probability of each of STATES, (4,), from an outlook; None where it can't tell.
+def belief_of(similar: CheckedCases, of_kind: CheckedCases) -> FloatArray | None:
+    """Probability of each of STATES, (4,), as the similar cases took them, drawn a little towards
+    all of the kind; None where neither tells.
 
-    A service holds as the outlook says. What more it takes: a component repair that is made once
-    the service failed holds less often than one made first, and so on (`failing_factors`); where
-    the outlook has no chance for a level, what the similar cases took in the end stands in.
+    Not the outlook's chance that a service holds when tried first: shops try it where they expect
+    it to do, often after a check. A check parts all similar cases, so what is believed before it
+    must be what all of them took, or its results would come out too often or too seldom.
     """
-    holds = {row["level"]: row["holds"] for row in outlook["levels"]}
-    took = resolution_counts(outlook) + 0.5
-    if holds["service"] is None and not outlook["resolved_by"]:
+    near, around = (_mean_states(cases) for cases in (similar, of_kind))
+    if near.sum() + around.sum() <= 0:
         return None
-    upto = np.cumsum(took)
-    factors = failing_factors(took)
-    belief = np.empty(len(STATES))
-    left = 1.0
-    for place, level in enumerate(STATES[:RUNGS]):
-        # Among those that took more than the level below.
-        taken = took[place] / (upto[-1] - upto[place] + took[place])
-        factor = 1.0 if place == 0 else factors[place - 1, place]
-        chance = taken if holds.get(level) is None else holds[level] * factor
-        belief[place] = left * chance
-        left -= belief[place]
-    belief[-1] = left
-    return belief
+    prior = DOUBT * (around / around.sum() if around.sum() > 0 else np.full(len(STATES), 0.25))
+    belief = near + prior + LEAST
+    return np.asarray(belief / belief.sum(), np.float64)
+
+
+def _mean_states(cases: CheckedCases) -> FloatArray:
+    """Effective number of cases in each of STATES, (4,)."""
+    weight = cases.weights * cases.states.sum(axis=1)
+    counts = cases.weights @ cases.states
+    if not counts.sum() > 0:
+        return np.zeros(len(STATES))
+    n_eff = cluster_n_eff(weight, cases.cluster, rho=PRIOR_RHO)
+    return np.asarray(counts * (n_eff / counts.sum()), np.float64)
 
 
 def resolution_counts(outlook: Mapping[str, Any]) -> FloatArray:
@@ -194,112 +161,6 @@ def _chance_to_hold_on(alike: Neighbours, days: FloatArray, horizon_days: float)
     return np.asarray(1 - np.divide(later, left, out=np.zeros(len(days)), where=left > 0))
 
 
-@dataclass(frozen=True)
-class Tables:
-    """What is known of each check. likelihood: (checks, 4, width), rows that sum to 1; first, last:
-    the bins that each column stands for, (checks, width); made: similar cases in which it was made,
-    (checks,); told: whether its table is more than chance, (checks,)."""
-
-    likelihood: FloatArray
-    first: IntArray
-    last: IntArray
-    made: IntArray
-    told: BoolArray
-
-
-def learn_tables(panel: Panel, similar: CheckedCases, of_kind: CheckedCases) -> Tables:
-    """What each check shows in each state. of_kind: without the similar cases."""
-    near, around = _counts(panel, similar), _counts(panel, of_kind)
-    seen = around.sum(axis=-1, keepdims=True)
-    # Shape (checks, states, width). Many cases of the kind must not drown the similar ones.
-    share = np.minimum(seen, MOST_FROM_KIND)
-    around *= np.divide(share, seen, out=np.zeros(seen.shape), where=seen > 0)
-    pool, first, last = _merge_bins(panel, near + around)
-    every = pool.sum(axis=1)
-    total = every.sum(axis=-1)
-    usual = every / np.where(total > 0, total, 1.0)[:, None]
-    told, trust = _beyond_chance(pool)
-    shown = pool + DOUBT * usual[:, None, :]
-    row = shown.sum(axis=-1, keepdims=True)
-    shown = np.divide(shown, row, out=np.zeros(shown.shape), where=row > 0)
-    likelihood = trust[:, None, None] * shown + (1 - trust)[:, None, None] * usual[:, None, :]
-    # A check that nobody made shows nothing: one empty column keeps its rows probabilities.
-    likelihood[total <= 0] = 0.0
-    likelihood[total <= 0, :, 0] = 1.0
-    made = np.bincount(similar.readings.place // panel.width, minlength=len(panel.checks))
-    return Tables(likelihood, first, last, made.astype(np.int64), told)
-
-
-def _counts(panel: Panel, cases: CheckedCases) -> FloatArray:
-    """Effective number of cases by check, state and result: (checks, 4, width)."""
-    checks, width = len(panel.checks), panel.width
-    case, place = cases.readings.case, cases.readings.place
-    known = cases.states.sum(axis=1)
-    weight = cases.weights[case] * known[case]
-    check = place // width
-    _, shop = np.unique(cases.cluster, return_inverse=True)
-    shops = int(shop.max(initial=-1)) + 1
-    of_shop = np.bincount(check * max(shops, 1) + shop[case], weight, checks * max(shops, 1))
-    total = np.bincount(check, weight, checks)
-    n_eff = n_eff_from_sums(
-        total,
-        np.bincount(check, np.square(weight), checks),
-        np.square(of_shop.reshape(checks, -1)).sum(axis=1),
-        rho=RHO_OF_BOTH,
-    )
-    scale = np.divide(n_eff, total, out=np.zeros(checks), where=total > 0)
-    counts = np.stack(
-        [
-            np.bincount(place, cases.weights[case] * cases.states[case, state], checks * width)
-            for state in range(len(STATES))
-        ]
-    )
-    table = counts.reshape(len(STATES), checks, width).transpose(1, 0, 2)
-    return np.asarray(table * scale[:, None, None], np.float64)
-
-
-def _merge_bins(panel: Panel, pool: FloatArray) -> tuple[FloatArray, IntArray, IntArray]:
-    """Bins of numbers joined to at most MOST_RANGES that are about equally common, whatever the
-    outcome; results of other checks stay as they are."""
-    checks, states, width = pool.shape
-    every = pool.sum(axis=1)
-    total = every.sum(axis=1, keepdims=True)
-    middle = np.cumsum(every, axis=1) - every / 2
-    share = np.divide(middle, total, out=np.zeros(every.shape), where=total > 0)
-    ranges = np.minimum((MOST_RANGES * share).astype(np.int64), MOST_RANGES - 1)
-    column = np.where(panel.numbers[:, None], ranges, np.arange(width))
-    to = (np.arange(checks)[:, None] * width + column).ravel()
-    merged = np.stack(
-        [np.bincount(to, pool[:, state].ravel(), checks * width) for state in range(states)]
-    )
-    bins = np.tile(np.arange(width), checks)
-    first = np.full(checks * width, width, np.int64)
-    last = np.full(checks * width, -1, np.int64)
-    np.minimum.at(first, to, bins)
-    np.maximum.at(last, to, bins)
-    table = merged.reshape(states, checks, width).transpose(1, 0, 2).astype(np.float64)
-    return table, first.reshape(checks, width), last.reshape(checks, width)
-
-
-def _beyond_chance(pool: FloatArray) -> tuple[BoolArray, FloatArray]:
-    """Whether each table shows more than chance would, and how much of it to believe, (checks,).
-
-    Chance alone gives a likelihood ratio of about its degrees of freedom; what is left above that,
-    as a share, is the share of the information, and its root that of the contrast behind it.
-    """
-    rows, columns = pool.sum(axis=2), pool.sum(axis=1)
-    total = rows.sum(axis=1)
-    safe = np.where(total > 0, total, 1.0)[:, None, None]
-    expected = rows[:, :, None] * columns[:, None, :] / safe
-    ratio = np.divide(pool, expected, out=np.ones(pool.shape), where=(pool > 0) & (expected > 0))
-    g = 2 * (pool * np.log(ratio)).sum(axis=(1, 2))
-    freedom = ((rows > 0).sum(axis=1) - 1) * ((columns > 0).sum(axis=1) - 1)
-    usable = (freedom > 0) & (g > 0)
-    left = 1 - np.divide(freedom, g, out=np.ones(len(g)), where=usable)
-    p = np.where(usable, chdtrc(np.maximum(freedom, 1), g.clip(0.0, None)), 1.0)
-    return p < BY_CHANCE, np.sqrt(left.clip(0.0, None))
-
-
 def next_checks(
     panel: Panel,
     tables: Tables,
@@ -322,7 +183,7 @@ def next_checks(
     chance, after = posterior(belief, given)
     minutes = np.array([panel.checks[place].minutes for place in at], np.float64)
     saves = np.zeros(len(at))
-    then: list[list[str]] | None = None
+    then: list[list[str | None]] | None = None
     if stakes is not None and (ways := _ways(stakes)) is not None:
         costs, first = ways
         saves = value_of_check(costs, belief, given)
@@ -336,13 +197,22 @@ def next_checks(
         net = np.full(len(at), np.nan)
         order = np.argsort(-gain / minutes, kind="stable")
     notes = [] if then is None else _money_notes(saves, net)
-    listed = [
-        _describe(
-            panel, tables, int(at[i]), float(gain[i]), None if then is None else float(net[i]),
-            chance[i], after[i, 0], None if then is None else then[i], bool(saves[i] > 0),
+    told = [
+        _Value(
+            gain=float(gain[i]),
+            chance=chance[i],
+            service_holds=after[i, 0],
+            service_holds_now=float(belief[0]),
+            net=None if then is None else float(net[i]),
+            changes=None if then is None else bool(saves[i] > 0),
+            then=[None] * panel.width if then is None else then[i],
         )
         for i in order[:MOST_LISTED]
-    ]  # fmt: skip
+    ]
+    listed = [
+        _describe(panel, tables, int(at[i]), value)
+        for i, value in zip(order[:MOST_LISTED], told, strict=True)
+    ]
     return listed, notes
 
 
@@ -362,35 +232,39 @@ def _money_notes(saves: FloatArray, net: FloatArray) -> list[str]:
     return [] if (net > 0).any() else ["no_check_pays"]
 
 
-def _describe(
-    panel: Panel,
-    tables: Tables,
-    place: int,
-    gain: float,
-    net: float | None,
-    chance: FloatArray,
-    holds: FloatArray,
-    then: list[str] | None,
-    changes: bool,
-) -> dict[str, Any]:
+@dataclass(frozen=True)
+class _Value:
+    """What one check is worth; arrays over its results. net, changes: None without costs."""
+
+    gain: float
+    chance: FloatArray
+    service_holds: FloatArray
+    service_holds_now: float
+    net: float | None
+    changes: bool | None
+    then: Sequence[str | None]
+
+
+def _describe(panel: Panel, tables: Tables, place: int, value: _Value) -> dict[str, Any]:
     check = panel.checks[place]
     results = [
         panel.describe_result(place, int(tables.first[place, i]), int(tables.last[place, i]))
         | {
-            "probability": round(float(chance[i]), 4),
-            "service_holds": round(float(holds[i]), 4),
-            "then": None if then is None else then[i],
+            "probability": round(float(value.chance[i]), 4),
+            "service_holds": round(float(value.service_holds[i]), 4),
+            "then": value.then[i],
         }
-        for i in np.flatnonzero(chance > 0)
+        for i in np.flatnonzero(value.chance > 0).tolist()
     ]
     return {
         "check": check.key,
         "label": check.label,
         "minutes": check.minutes,
-        "expected_gain_bits": round(gain, 4),
-        "net_value": None if net is None else f"{net:.2f}",
-        "changes_decision": None if then is None else changes,
+        "expected_gain_bits": round(value.gain, 4),
+        "net_value": None if value.net is None else f"{value.net:.2f}",
+        "changes_decision": value.changes,
         "cases": int(tables.made[place]),
+        "service_holds_now": round(value.service_holds_now, 4),
         "results": results,
         "cautions": list(check.cautions),
     }

@@ -11,7 +11,7 @@ from collections import defaultdict
 
 import numpy as np
 
-from casebook.outcomes.checks import CheckedCases
+from casebook.outcomes.check_tables import CheckedCases
 from casebook.outcomes.panel import Readings, panel_for
 
 PANEL = panel_for("ac_system")

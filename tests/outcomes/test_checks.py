@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from casebook.outcomes.check_tables import learn_tables
 from casebook.outcomes.checks import (
     CHECK_NOTES,
     Stakes,
     belief_of,
-    learn_tables,
     likely_states,
     next_checks,
+    resolution_counts,
 )
 from casebook.outcomes.panel import panel_for, place_findings
 from casebook.stats.information import information_gain
@@ -290,26 +291,42 @@ def test_a_service_last_seen_early_may_yet_fail():
     assert_allclose(states.sum(axis=1), 1)
 
 
-def outlook(holds, shares, **others):
-    known = {"service": holds, "component": None, "overhaul": None, "replacement": None} | others
-    levels = [{"level": name, "holds": chance} for name, chance in known.items()]
-    resolved = [{"level": name, "share": share, "of": 50} for name, share in shares.items()]
-    return {"levels": levels, "resolved_by": resolved, "cases": 50, "effective_cases": 25.0}
+def test_what_is_believed_is_what_the_similar_cases_took():
+    world = CheckWorld(9, np.zeros(CHECKS))
+    near, around = world.draw(400), world.draw(2_000)
+    assert_allclose(belief_of(near, around), world.belief, atol=0.08)
+    nothing = world.draw(0)
+    # Without similar cases, what all of the kind took; without those either, nothing.
+    assert_allclose(belief_of(nothing, around), world.belief, atol=0.08)
+    assert belief_of(nothing, nothing) is None
+    assert belief_of(near, nothing).min() > 0
 
 
-def test_what_is_believed_now_is_the_outlook():
-    took = {"service": 0.5, "component": 0.4, "replacement": 0.1}
-    belief = belief_of(outlook(0.6, took))
-    assert belief[0] == 0.6
-    assert belief.sum() == pytest.approx(1)
-    # 10, 0 and 2.5 effective cases, half a case each for what was never seen.
-    assert_allclose(belief[1:], 0.4 * np.array([10.5, 0.5, 3.0]) / 14)
-    # A component repair made first holds in 70 of 100. Of all cases (12.5, 10, 0 and 2.5, and
-    # half a one each) 23.5 of 27 take no more than it, of those that took more than a service 10.5
-    # of 14: by so much less often it holds after a service failed.
-    belief = belief_of(outlook(0.6, took, component=0.7))
-    assert belief[1] == pytest.approx(0.4 * 0.7 * (10.5 / 14) / (23.5 / 27))
-    assert belief.sum() == pytest.approx(1)
-    assert belief_of(outlook(None, {})) is None
-    some = belief_of(outlook(None, {"none": 0.2, "component": 0.8}))
-    assert some[0] == pytest.approx((5 + 0.5) / 27)
+def test_results_are_expected_as_often_as_similar_cases_show_them():
+    # Shops that look first try a service only where it will do: it always holds there. Half of
+    # all show the other result all the same.
+    world = CheckWorld(10, only(NAMED, strength=4.0))
+    near, tables = tables_of(world, similar=600, of_kind=0)
+    belief = belief_of(near, world.draw(0))
+    item = next(
+        c
+        for c in next_checks(PANEL, tables, belief, done=())[0]
+        if c["check"] == PANEL.checks[NAMED].key
+    )
+    made = near.readings.place[near.readings.place // PANEL.width == NAMED] % PANEL.width
+    for result in item["results"]:
+        within = [r.key for r in PANEL.checks[NAMED].results].index(result["result"])
+        assert result["probability"] == pytest.approx((made == within).mean(), abs=0.06)
+    assert item["service_holds_now"] == pytest.approx(belief[0], abs=1e-4)
+
+
+def test_what_cases_took_in_the_end_counts_by_their_effective_number():
+    outlook = {
+        "resolved_by": [
+            {"level": "none", "share": 0.1, "of": 50},
+            {"level": "service", "share": 0.4, "of": 50},
+            {"level": "replacement", "share": 0.5, "of": 50},
+        ],
+        "cases": 100, "effective_cases": 25.0,
+    }  # fmt: skip
+    assert_allclose(resolution_counts(outlook), [6.25, 0, 0, 6.25])
