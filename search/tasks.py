@@ -1,4 +1,4 @@
-"""Keeps the index fresh. Tasks survive repetition: a second builder finds nothing to do."""
+"""Keeps the index fresh, and learns. Tasks survive repetition: the second finds nothing to do."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from celery import shared_task
 from django.utils import timezone
 
 from search import adapter
+from search.adapter import learning
 
 
 @shared_task(name="search.tasks.refresh_index")
@@ -14,3 +15,10 @@ def refresh_index(reason: str = "") -> None:
     status = adapter.index_status(thorough=bool(reason))
     if adapter.is_build_due(status, now=timezone.now()):
         adapter.build_index()
+
+
+@shared_task(name="search.tasks.learn")
+def learn() -> None:
+    """Where enough has changed since the last time and nobody chose otherwise."""
+    if learning.is_learning_due(now=timezone.now()):
+        learning.learn()

@@ -25,6 +25,7 @@ GRANT USAGE, SELECT ON ALL SEQUENCES IN SCHEMA public TO {app};
 REVOKE INSERT, UPDATE, DELETE ON django_migrations FROM {app};
 GRANT SELECT ({shared_columns}) ON cases_sharedcase TO {reader};
 GRANT SELECT ON cases_sharedremoval TO {reader};
+GRANT SELECT ON search_learneddesign TO {reader};
 """
 
 
@@ -33,7 +34,8 @@ def grant_after_migrate(*, using: str, app_config: Any, **_: object) -> None:
     if using != "owner" or app_config.name != "casebook.shops":
         return
     connection = connections[using]
-    if "cases_sharedremoval" not in connection.introspection.table_names():
+    needed = {"cases_sharedremoval", "search_learneddesign"}
+    if not needed <= set(connection.introspection.table_names()):
         return  # a run that stopped half-way on purpose (migrate shops 0001)
     quote = connection.ops.quote_name
     statement = GRANTS.format(

@@ -12,7 +12,9 @@ from django.db import connection
 
 from casebook.shops.tenancy import reading_shared
 from search.adapter import store
-from search.adapter.documents import current_design, read_shared_case
+from search.adapter.documents import read_shared_case
+from search.adapter.learned import read_active_design, read_wanted
+from search.adapter.learning import learn_first
 from search.adapter.rows import count_changes, list_changes, stream_cases
 from search.core import CaseIndex, IndexDamaged
 from search.core.kernel import compile_kernel
@@ -45,6 +47,7 @@ def build_index(*, on_case: Callable[[], None] | None = None) -> int | None:
     """Build from all shared cases and put it in force; how many, or None where another builder
     is at work. Raises OSError where the disk won't take it: the version in force stays.
     """
+    learn_first()
     with reading_shared():
         with connection.cursor() as cursor:
             cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [_LOCK])
@@ -54,7 +57,7 @@ def build_index(*, on_case: Callable[[], None] | None = None) -> int | None:
         snapshot, rows = stream_cases()
         index = CaseIndex.build(
             map(read_shared_case, _counted(rows, on_case)),
-            design=current_design(),
+            design=read_active_design(),
             meta={
                 "xmin": snapshot.xmin,
                 "identity": snapshot.identity,
@@ -95,12 +98,13 @@ def index_status(*, thorough: bool = True) -> IndexStatus:
         if meta["identity"] != snapshot.identity or meta["xmin"] > snapshot.xmax:
             return IndexStatus(present=False, reason="it is of another state of the database")
         behind = count_changes(meta["xmin"])
+        wanted = read_wanted(snapshot.learned)
     return IndexStatus(
         present=True,
         cases=manifest["cases"],
         as_of=datetime.fromisoformat(meta["as_of"]),
         behind=behind,
-        outdated=manifest["fingerprint"] != current_design().fingerprint,
+        outdated=manifest["fingerprint"] != wanted.fingerprint,
     )
 
 

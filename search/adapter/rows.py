@@ -18,6 +18,8 @@ from uuid import UUID
 
 from django.db import connection
 
+from search.adapter.learned import ACTIVE
+
 # What the index of a database depends on besides its rows: another cluster, another database, a
 # restore (new tables or a new timeline) must not meet an index of what was there before.
 _IDENTITY = """
@@ -33,7 +35,8 @@ _NOW = f"""
         SELECT pg_snapshot_xmin(pg_current_snapshot())::text::bigint AS xmin,
                pg_snapshot_xmax(pg_current_snapshot())::text::bigint AS xmax,
                {_IDENTITY} AS identity,
-               statement_timestamp() AS at
+               statement_timestamp() AS at,
+               {ACTIVE} AS learned
     )
 """
 _CASE = """
@@ -44,12 +47,14 @@ _CASE = """
 
 @dataclass(frozen=True)
 class Snapshot:
-    """xmin: all transactions below it had ended. xmax: none at or above it had begun."""
+    """xmin: all transactions below it had ended. xmax: none at or above it had begun. learned: the
+    active design (see `learned`), None where nothing was learned."""
 
     xmin: int
     xmax: int
     identity: str
     at: datetime
+    learned: int | None = None
 
 
 @dataclass(frozen=True)
@@ -65,12 +70,12 @@ def list_changes(since_xid: int) -> Changes:
     """Inside reading_shared()."""
     # Own spelling, so that the stamps' indexes serve: xid8 doesn't compare with bigint.
     statement = f"""{_NOW}
-        SELECT 'now', NULL::uuid, NULL::bigint, xmin, xmax, identity, at FROM now
+        SELECT 'now', NULL::uuid, NULL::bigint, xmin, xmax, identity, at, learned FROM now
         UNION ALL
-        SELECT 'changed', id, changed_xid::text::bigint, NULL, NULL, NULL, NULL
+        SELECT 'changed', id, changed_xid::text::bigint, NULL, NULL, NULL, NULL, NULL
             FROM cases_sharedcase WHERE changed_xid >= %(since)s::text::xid8
         UNION ALL
-        SELECT 'removed', shared_id, changed_xid::text::bigint, NULL, NULL, NULL, NULL
+        SELECT 'removed', shared_id, changed_xid::text::bigint, NULL, NULL, NULL, NULL, NULL
             FROM cases_sharedremoval WHERE changed_xid >= %(since)s::text::xid8
     """  # noqa: S608 - constants only
     with connection.cursor() as cursor:
@@ -125,21 +130,21 @@ def stream_cases(batch: int = 2_000) -> tuple[Snapshot, Iterator[dict[str, Any]]
     """
     connection.ensure_connection()
     statement = f"""{_NOW}
-        SELECT now.xmin, now.xmax, now.identity, now.at, {_CASE}
+        SELECT now.xmin, now.xmax, now.identity, now.at, now.learned, {_CASE}
         FROM now LEFT JOIN cases_sharedcase c ON true ORDER BY c.id
     """  # noqa: S608
     cursor = connection.connection.cursor(name="casebook_stream")
     cursor.itersize = batch
     cursor.execute(statement)
     first = cursor.fetchone()
-    snapshot = Snapshot(*first[:4])
+    snapshot = Snapshot(*first[:5])
 
     def rows() -> Iterator[dict[str, Any]]:
         with closing(cursor):
-            if first[4] is not None:
-                yield _row(first[4:])
+            if first[5] is not None:
+                yield _row(first[5:])
             for values in cursor:
-                yield _row(values[4:])
+                yield _row(values[5:])
 
     return snapshot, rows()
 

@@ -19,7 +19,8 @@ from django.db import DatabaseError, connection
 from casebook.errors import Unavailable
 from casebook.shops.tenancy import reading_shared
 from search.adapter import store
-from search.adapter.documents import current_design, read_shared_case
+from search.adapter.documents import read_shared_case
+from search.adapter.learned import Wanted, read_active_design, read_wanted
 from search.adapter.rows import (
     Changes,
     Snapshot,
@@ -41,7 +42,8 @@ NO_MARK = 0
 @dataclass(frozen=True)
 class State:
     """version: None where the cases were read from the database. base, base_mark: as loaded.
-    view, mark: with what came since; changed, removed: what of that may be asked for again."""
+    view, mark: with what came since; changed, removed: what of that may be asked for again.
+    wanted: the design that the database asks for, by which view and base are asked."""
 
     version: str | None
     stamp: store.Stamp | None
@@ -50,6 +52,7 @@ class State:
     base_mark: int
     view: CaseIndex
     mark: int
+    wanted: Wanted | None = None
     changed: dict[UUID, int] = field(default_factory=dict)
     removed: dict[UUID, int] = field(default_factory=dict)
 
@@ -62,6 +65,14 @@ class State:
 
     def restart(self) -> State:
         return replace(self, view=self.base, mark=self.base_mark, changed={}, removed={})
+
+    def by_wanted(self, wanted: Wanted) -> State:
+        """Asked by the design that the database wants; the same where it is so already."""
+        if wanted is self.wanted:
+            return self
+        base = self.base.with_query_design(wanted.design)
+        view = base if self.view is self.base else self.view.with_query_design(wanted.design)
+        return replace(self, base=base, view=view, wanted=wanted)
 
     def fits(self, snapshot: Snapshot) -> bool:
         """False after a restore: another database, or transaction ids that went backwards."""
@@ -130,7 +141,7 @@ class Server:
             return "missing"
         if state.version != store.current_version() and state.stamp == store.stamp():
             return "damaged"
-        if state.base.design.fingerprint != current_design().fingerprint:
+        if state.wanted and state.base.design.fingerprint != state.wanted.fingerprint:
             return "outdated"
         return ""
 
@@ -218,7 +229,7 @@ def _open_usable(stamp: store.Stamp | None, identity: str, xmax: int | None) -> 
             version=name,
             stamp=stamp,
             identity=identity,
-            base=index.with_query_design(current_design()),
+            base=index,
         )
     return None
 
@@ -228,7 +239,7 @@ def _read_cases(stamp: store.Stamp | None) -> State:
     snapshot, rows = stream_cases()
     base = CaseIndex.build(
         (read_shared_case(row) for row in rows if row["changed_xid"] < snapshot.xmin),
-        design=current_design(),
+        design=read_active_design(),
         meta={"xmin": snapshot.xmin, "identity": snapshot.identity},
     )
     return State.start(version=None, stamp=stamp, identity=snapshot.identity, base=base)
@@ -261,6 +272,7 @@ def _find_new(state: State, changes: Changes) -> tuple[list[UUID], set[UUID]]:
 
 def _advance(state: State, changes: Changes) -> State:
     """With what is new since `state`; fetches it. Inside reading_shared()."""
+    state = state.by_wanted(read_wanted(changes.snapshot.learned))
     new, gone = _find_new(state, changes)
     rows = fetch_cases(new)
     # Listed a moment ago and not there now: withdrawn in between.

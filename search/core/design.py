@@ -118,7 +118,11 @@ class Design:
     @cached_property
     def fingerprint(self) -> str:
         """Of all that is in what an index stores. Another fingerprint, another build."""
-        stored = self.as_dict()
+        return self.fingerprint_with(None if self.cures is None else self.cures.fingerprint)
+
+    def fingerprint_with(self, cures: str | None) -> str:
+        """With another model of cures, of which only the fingerprint is known; None: none."""
+        stored = self.as_dict() | {"cures": cures}
         for acts_on_queries_only in ("weights", "credits", "neighbour_alikeness"):
             del stored[acts_on_queries_only]
         text = json.dumps(stored, sort_keys=True, ensure_ascii=False)

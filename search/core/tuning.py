@@ -106,7 +106,8 @@ def learn(
     step = on_step or (lambda _: None)
     shops = len(np.unique(together.shop))
     if len(together) < FEWEST_OF_A_KIND or len(np.unique(together.fold)) < 2:
-        return Tuned(dict(start), False, "too few cases that others resolved alike", cases=cases, shops=shops)
+        why = "too few cases that others resolved alike"
+        return Tuned(dict(start), False, why, cases=cases, shops=shops)
     first = as_vector(start, together.blocks)
     cures = together.blocks.index("cures") if "cures" in together.blocks else None
     before, after, bare = (np.zeros(len(together)) for _ in range(3))
