@@ -183,9 +183,7 @@ class CaseIndex:
     def unknown_words(self, query: Mapping[str, Any]) -> list[str]:
         """Words of the query's complaint, as written, that no case has, in the text's order;
         without those that were read as a word one slip away."""
-        view = self.vectoriser.query_view(
-            query, self._count_words, self.statistics.slot_count("text")
-        )
+        view = self.vectoriser.query_view(query, self.statistics, self._count_words)
         said = {word_feature(token.word): token.said for token in reversed(view.tokens)}
         features = list(said)[::-1]
         known = np.zeros(len(features), dtype=bool)

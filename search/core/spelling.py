@@ -36,10 +36,20 @@ MOST_WORDS = 8
 _ROWS = ("qwertyuiop", "asdfghjkl", "zxcvbnm")
 
 
-def read_as_known(normaliser: Normaliser, text: str, counts: Counts, among: float) -> list[Token]:
-    """Tokens of a query; `said` is what the user wrote. among: number of cases."""
+def read_as_known(
+    normaliser: Normaliser,
+    text: str,
+    counts: Counts,
+    among: float,
+    with_newer: Counts | None = None,
+) -> list[Token]:
+    """Tokens of a query; `said` is what the user wrote.
+
+    among: number of cases. with_newer: counts that know the words of newer cases too, dearer to
+    ask; only the text's own words are looked up there.
+    """
     pieces = _join(normaliser, normaliser.split(text), counts)
-    doubtful = _doubtful(normaliser, pieces, counts, among)
+    doubtful = _doubtful(normaliser, pieces, with_newer or counts, among)
     if doubtful:
         read = {word: _best(normaliser, word, count, counts) for word, count in doubtful.items()}
         pieces = [
@@ -124,10 +134,14 @@ def _best(normaliser: Normaliser, word: str, count: float, counts: Counts) -> tu
 
 def _frequency(normaliser: Normaliser, words: Sequence[str], counts: Counts) -> list[float]:
     """How many cases have each word, or the rarest word of what the trade table makes of it."""
-    meant = [[stem(w) for w in normaliser.meaning(word) or (word,)] for word in words]
-    numbers = counts([one for group in meant for one in group]).tolist()
-    ends = np.cumsum([len(group) for group in meant]).tolist()
-    return [min(numbers[end - len(group) : end]) for group, end in zip(meant, ends, strict=True)]
+    meanings = [normaliser.meaning(word) for word in words]
+    # Most words mean themselves; what is left is few.
+    asked = [stem(meant[0] if meant else word) for word, meant in zip(words, meanings, strict=True)]
+    found: list[float] = counts(asked).tolist()
+    for place, meant in enumerate(meanings):
+        if meant and len(meant) > 1:
+            found[place] = float(counts([stem(word) for word in meant]).min())
+    return found
 
 
 def one_slip_away(word: str) -> Iterator[tuple[str, float]]:
@@ -143,13 +157,16 @@ def one_slip_away(word: str) -> Iterator[tuple[str, float]]:
         if after and letter != after[0]:
             yield before + after[0] + letter + after[1:], SWAPPED * first
         if len(word) >= SHORTEST_OTHER_LETTER:
-            for other in ascii_lowercase.replace(letter, ""):
-                yield before + other + after, first * (NEXT_KEY if other in _BESIDE[letter] else 1)
+            beside = _BESIDE[letter]
+            for other in ascii_lowercase:
+                if other != letter:
+                    likely = NEXT_KEY if other in beside else 1.0
+                    yield before + other + after, first * likely
     for at in range(len(word) + 1):
         first = FIRST_LETTER_LOST if at == 0 else 1.0
-        around = word[max(0, at - 1) : at + 1]
+        before, after, around = word[:at], word[at:], word[max(0, at - 1) : at + 1]
         for other in ascii_lowercase:
-            yield word[:at] + other + word[at:], (DOUBLED if other in around else first)
+            yield before + other + after, (DOUBLED if other in around else first)
 
 
 def _beside(letter: str) -> str:

@@ -80,6 +80,9 @@ class Normaliser:
                 self._stems.setdefault(tuple(map(stem, words)), meaning)
         self._longest = max(map(len, self._table), default=1)
 
+        self._single = {words[0]: m for words, m in self._table.items() if len(words) == 1}
+        self._single_stems = {words[0]: m for words, m in self._stems.items() if len(words) == 1}
+
     def read(self, text: str) -> list[Token]:
         """Tokens in the order of the text."""
         return self.interpret(self.split(text))
@@ -103,9 +106,12 @@ class Normaliser:
 
     def meaning(self, word: str) -> tuple[str, ...] | None:
         """What the table says of a single word; None where it says nothing."""
-        return self._look_up((word,))
+        meant = self._single.get(word)
+        return self._single_stems.get(stem(word)) if meant is None else meant
 
     def _look_up(self, words: tuple[str, ...]) -> tuple[str, ...] | None:
+        if len(words) == 1:
+            return self.meaning(words[0])
         meant = self._table.get(words)
         return self._stems.get(tuple(map(stem, words))) if meant is None else meant
 

@@ -118,11 +118,17 @@ class Vectoriser:
     def view(self, case: Mapping[str, Any]) -> View:
         return View(case, self._normaliser.read)
 
-    def query_view(self, query: Mapping[str, Any], counts: Counts, among: float) -> View:
-        """Its words as the cases spell them. counts: see `spelling`; among: cases with text."""
+    def query_view(
+        self, query: Mapping[str, Any], statistics: Statistics, counts: Counts | None = None
+    ) -> View:
+        """Its words as the cases spell them. counts: see `read_query`."""
+
+        def built(words: list[str]) -> NDArray[np.float64]:
+            return statistics.masses(list(map(word_feature, words)))
 
         def read(text: str) -> list[Token]:
-            return read_as_known(self._normaliser, text, counts, among)
+            among = statistics.slot_count("text")
+            return read_as_known(self._normaliser, text, built, among, counts or built)
 
         return View(query, read)
 
@@ -130,15 +136,7 @@ class Vectoriser:
         self, query: Mapping[str, Any], statistics: Statistics, counts: Counts | None = None
     ) -> QueryVector:
         """counts: in how many cases stems stand, newer ones included; None: as in statistics."""
-        view = self.query_view(
-            query,
-            counts or (lambda words: statistics.masses(list(map(word_feature, words)))),
-            statistics.slot_count("text"),
-        )
-        return self.ask(view, statistics)
-
-    def ask(self, view: View, statistics: Statistics) -> QueryVector:
-        """A query that is being read (`query_view`)."""
+        view = self.query_view(query, statistics, counts)
         bags: list[tuple[Bag, dict[str, float]]] = []
         asked: list[tuple[ItemBlock, list[Item]]] = []
         present: list[Block] = []
