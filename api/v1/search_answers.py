@@ -52,7 +52,7 @@ class Missing(Answer):
 
     pointer: str = Field(description="JSON pointer to where it is said in the request.")
     key: str | None = Field(
-        description="Of the symptom or check, or the code; null where it is the field as a whole."
+        description="Of the symptom or check; null where it is the field as a whole."
     )
     gain: float = Field(
         ge=0,

@@ -42,6 +42,7 @@ _WITHOUT_TERMS = {
 # A cure named alone would read as if it were known of the vehicle in the bay.
 _SHORT = {"likely_cure": "probably cured alike"}
 MOST_CURES = 2
+MOST_GAPS = 3
 _FILLING = frozenset(
     "a about after again also an and are as at be but by can car cust customer does for from get "
     "has have he her his if in into is it its just like no not now of off ok on or out owner since "
@@ -87,9 +88,12 @@ def say_above(reasons: Sequence[Reason], below: Sequence[Reason]) -> str:
     points = round(sum(gaps.values()))
     if points <= 0:
         return ""
+    # The few that decide; all of them stand above.
+    largest = sorted(gaps, key=lambda name: (-abs(gaps[name]), name))[:MOST_GAPS]
     said = ", ".join(
         f"{BLOCK_SHORT.get(name, name.lower())} {'+' if gap > 0 else MINUS}{abs(gap):.0f}"
         for name, gap in gaps.items()
+        if name in largest
     )
     return f"{say_count(points, 'point')} above the next: {said}."
 

@@ -21,6 +21,9 @@ _FIELDS = {
     "/unit/family": ("unit type", "unit_family"),
     "/codes": ("trouble codes", "codes"),
 }
+# Longer lists nobody reads on a phone; less than half a point is not worth a tap.
+MOST_SHOWN = 4
+LEAST_GAIN = 0.005
 
 
 @dataclass(frozen=True)
@@ -34,18 +37,20 @@ class Wanted:
 
 def list_worth_adding(worth_adding: Sequence[Mapping[str, Any]], kind: str | None) -> list[Wanted]:
     """What most similar cases record. kind: of the unit looked up, whose checks the form offers."""
+    telling = [one for one in worth_adding if one["gain"] >= LEAST_GAIN]
     wanted = []
-    for number, one in enumerate(worth_adding):
-        of = f" of {one['of']}" if number == 0 else ""
-        verb = "have it" if one["pointer"] == "/symptoms" else "tell it"
-        counted = f"({one['cases']}{of} {verb})" if number == 0 else f"({one['cases']})"
+    for number, one in enumerate(telling[:MOST_SHOWN]):
+        verb = "had it" if one["pointer"] == "/symptoms" else "recorded it"
+        counted = f"({one['cases']})" if number else f"({one['cases']} of {one['of']} {verb})"
         wanted.append(_want(one, kind, counted.replace(" ", NO_BREAK_SPACE)))
     return wanted
 
 
 def list_missing(missing: Sequence[Mapping[str, Any]], kind: str | None) -> list[Wanted]:
     """What one case records. The points are those it would gain if yours showed the same."""
-    return [_want(one, kind, f"+{max(1, round(one['gain'] * 100))}") for one in missing]
+    return [
+        _want(one, kind, f"+{max(1, round(one['gain'] * 100))}") for one in missing[:MOST_SHOWN]
+    ]
 
 
 def _want(one: Mapping[str, Any], kind: str | None, said: str) -> Wanted:
@@ -58,7 +63,7 @@ def _want(one: Mapping[str, Any], kind: str | None, said: str) -> Wanted:
         offered = [c.key for c in vocabulary.checks_for(kind)]
         return Wanted(uncapital(name_check(key)), _row("check", key, kind, offered), said)
     name, field = _FIELDS[pointer]
-    return Wanted(name if key is None else key, f"f-{field}", said)
+    return Wanted(name, f"f-{field}", said)
 
 
 def _row(theme: str, key: str, kind: str | None, offered: Collection[str]) -> str:

@@ -13,13 +13,12 @@ before it is there). Saying the same is a full match, so gains are never negativ
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from search.core.reading import Addition, Bag, Block, Item, ItemBlock, View
-from search.core.vectoriser import idf, rarities
+from search.core.vectoriser import rarities
 
 if TYPE_CHECKING:
     from search.core.index import CaseIndex
@@ -30,8 +29,7 @@ LEAST_CASES = 3
 
 @dataclass(frozen=True)
 class Missing:
-    """field: of the case mapping. key: of the symptom or check, or the code; "" for plain
-    fields, and for codes where the query has none.
+    """field: of the case mapping. key: of the symptom or check; "" for the field as a whole.
     gain: of the similarity, >= 0, if the query said what the case says."""
 
     field: str
@@ -56,10 +54,10 @@ def find_missing(
         if not any(additions):
             continue
         weight = weights[block.name]
-        if block.name in present:
+        if isinstance(block, ItemBlock) and block.name in present:
             gains = [
                 [weight * (then - before) / total for then in after]
-                for before, after in _compare(index, block, asked, views, additions)
+                for before, after in _compare_items(index, block, asked, views, additions)
             ]
         else:
             # All that is said there is then what the case says: a full match.
@@ -114,16 +112,6 @@ _Likeness = tuple[float, list[float]]
 _Additions = Sequence[Sequence[Addition]]
 
 
-def _compare(
-    index: CaseIndex, block: Block, asked: View, views: Sequence[View], additions: _Additions
-) -> list[_Likeness]:
-    if isinstance(block, Bag):
-        return _compare_bag(index, block, asked, views, additions)
-    if isinstance(block, ItemBlock):
-        return _compare_items(index, block, asked, views, additions)
-    raise TypeError(f"{block.name} is neither a bag nor made of items")
-
-
 def _compare_items(
     index: CaseIndex, block: ItemBlock, asked: View, views: Sequence[View], additions: _Additions
 ) -> list[_Likeness]:
@@ -172,31 +160,3 @@ def _met(
         )
         met += weight * (alike + (credit if silent else 0.0))
     return met
-
-
-def _compare_bag(
-    index: CaseIndex, block: Bag, asked: View, views: Sequence[View], additions: _Additions
-) -> list[_Likeness]:
-    """An addition makes another bag of the query."""
-    credit = index.design.credits.get(block.name, 0.0)
-    here, there = block.strengths(asked), [block.strengths(view) for view in views]
-    extended = {
-        addition: here | block.strengths(index.vectoriser.view(addition.fragment))
-        for addition in dict.fromkeys(addition for made in additions for addition in made)
-    }
-    names = list(dict.fromkeys(name for bag in (*there, here, *extended.values()) for name in bag))
-    among, masses = index.statistics.slot_count(block.slot), index.statistics.masses(names)
-    rarity = dict(zip(names, idf(among, masses).tolist(), strict=True))
-
-    def cosine(one: Mapping[str, float], two: Mapping[str, float]) -> float:
-        dot = sum(one[name] * two[name] * rarity[name] ** 2 for name in one.keys() & two.keys())
-        squares = [sum((x * rarity[name]) ** 2 for name, x in bag.items()) for bag in (one, two)]
-        return float(dot / math.sqrt(math.prod(squares))) if dot else 0.0
-
-    return [
-        (
-            cosine(here, bag) if bag else credit,
-            [cosine(extended[addition], bag) for addition in made],
-        )
-        for bag, made in zip(there, additions, strict=True)
-    ]

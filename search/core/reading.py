@@ -77,7 +77,7 @@ class Item:
 class Addition:
     """A piece of evidence that a case records and a query lacks.
 
-    field: of the case mapping. key: of the symptom or check, or the code; "" for all of a field.
+    field: of the case mapping. key: of the symptom or check; "" for the field as a whole.
     shows: what the case records of it. fragment: the same as a case mapping of its own.
     """
 
@@ -100,7 +100,8 @@ class Block(ABC):
         """The slots that the case records."""
 
     def additions(self, query: View, case: View) -> Iterable[Addition]:
-        """What the case records here and the query lacks, where it is entered piece by piece."""
+        """What the case records here and the query lacks, where it is entered piece by piece;
+        in a bag only where the query has nothing there."""
         return ()
 
     def key(self, *names: str) -> str:

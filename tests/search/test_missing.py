@@ -11,7 +11,7 @@ from tests.search.strategies import DESIGN, evidence, numbered
 
 NAMES = ("make", "model", "engine", "drive", "unit_kind", "unit_family")
 AMOUNTS = ("age_years", "odometer_km")
-LISTS = {"symptoms": "key", "findings": "check", "codes": "code"}
+LISTS = {"symptoms": "key", "findings": "check"}
 
 
 def gaps(query, case):
@@ -23,12 +23,10 @@ def gaps(query, case):
     for field in AMOUNTS:
         if case.get(field) is not None and query.get(field) is None:
             out[field, ""] = query | {field: case[field]}
+    if case.get("codes") and not query.get("codes"):
+        out["codes", ""] = query | {"codes": case["codes"]}
     for field, name in LISTS.items():
         said = query.get(field) or []
-        if field == "codes" and not said:
-            if case.get("codes"):
-                out["codes", ""] = query | {"codes": case["codes"]}
-            continue
         for item in case.get(field) or []:
             if item[name] not in [other[name] for other in said]:
                 same = [other for other in case[field] if other[name] == item[name]]

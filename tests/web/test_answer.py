@@ -243,23 +243,24 @@ def test_what_was_left_out_is_named_and_leads_to_the_field_that_takes_it() -> No
         {"pointer": "/findings", "key": "dye_inspection", "gain": 0.05, "cases": 12, "of": 20},
         {"pointer": "/symptoms", "key": "warm_air", "gain": 0.02, "cases": 11, "of": 20},
         {"pointer": "/codes", "key": None, "gain": 0.1, "cases": 10, "of": 20},
+        {"pointer": "/vehicle/engine", "key": None, "gain": 0.004, "cases": 20, "of": 20},
     ]
     missing = [
         {"pointer": "/vehicle/odometer", "key": None, "gain": 0.031},
-        {"pointer": "/codes", "key": "P0532", "gain": 0.006},
+        {"pointer": "/codes", "key": None, "gain": 0.006},
         # A check of another unit stands in no list of the form.
         {"pointer": "/findings", "key": "fork_position_signals", "gain": 0.005},
     ]
     data = answer(worth_adding=worth, similar=[similar() | {"missing": missing}])
     shown = present_answer(data, document={"unit": {"kind": "ac_system"}})
     assert said_of(shown.worth_adding) == [
-        ("look for dye with the lamp", "f-check.dye_inspection", "(12 of 20 tell it)"),
+        ("look for dye with the lamp", "f-check.dye_inspection", "(12 of 20 recorded it)"),
         ("blows warm", "f-symptom.warm_air", "(11)"),
         ("trouble codes", "f-codes", "(10)"),
     ]
     assert said_of(shown.similar[0].missing)[:2] == [
         ("odometer", "f-odometer", "+3"),
-        ("P0532", "f-codes", "+1"),
+        ("trouble codes", "f-codes", "+1"),
     ]
     assert shown.similar[0].missing[2].field == ""
     without_unit = present_answer(data, document={})

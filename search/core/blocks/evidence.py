@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
 from search.core.design import Scale
@@ -58,22 +58,12 @@ class Codes(Bag):
     def slots(self, view: View) -> list[str]:
         return ["codes"] if view.listed("codes") else []
 
-    def _shows(self, codes: Iterable[Mapping[str, Any]]) -> tuple[tuple[str | None, ...], ...]:
-        return tuple(tuple(code.get(kind) for kind in self.STRENGTHS) for code in codes)
-
     def additions(self, query: View, case: View) -> Iterator[Addition]:
-        known = {code["code"] for code in query.listed("codes")}
-        if case.listed("codes") and not known:
-            # Whoever reads codes reads them all.
-            yield Addition(
-                "codes", "", self._shows(case.listed("codes")), {"codes": case.listed("codes")}
-            )
-            return
-        for name in dict.fromkeys(code["code"] for code in case.listed("codes")):
-            if name not in known:
-                codes = [code for code in case.listed("codes") if code["code"] == name]
-                fragment = {"codes": codes}
-                yield Addition("codes", name, self._shows(codes), fragment)
+        # Whoever reads codes reads them all: another code of the case is a difference.
+        codes = case.listed("codes")
+        if codes and not query.listed("codes"):
+            shows = tuple(tuple(code.get(kind) for kind in self.STRENGTHS) for code in codes)
+            yield Addition("codes", "", shows, {"codes": codes})
 
 
 class Symptoms(ItemBlock):
