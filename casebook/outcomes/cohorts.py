@@ -133,7 +133,9 @@ def level_rho(cases: TriedCases, horizon_days: float) -> FloatArray:
     rho = np.full(len(LEVELS), PRIOR_RHO)
     if not known.any():
         return rho
-    _, shop = np.unique(cases.cluster[known], return_inverse=True)
+    shop = cases.cluster[known]
+    if shop.min() < 0 or len(LEVELS) * (int(shop.max()) + 1) > DENSE:
+        shop = np.unique(shop, return_inverse=True)[1].astype(np.int64)
     shops = int(shop.max()) + 1
     cells = cases.level[known] * shops + shop
     tried = np.bincount(cells, minlength=len(LEVELS) * shops).reshape(-1, shops)

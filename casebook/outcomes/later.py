@@ -37,8 +37,8 @@ MILEAGE_REACH: Final = float(np.log(2.0))
 UNKNOWN: Final = 0.5
 LEAST_KM: Final = 1_000.0
 # Enough to tell: more would only take longer.
-MOST_NEAR: Final = 1_500
-MOST_FAR: Final = 4_000
+MOST_NEAR: Final = 800
+MOST_FAR: Final = 2_000
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ FloatArray = NDArray[np.float64]
 # Beyond the range the function itself is called. The nearest singularity lies pi off the axis, so
 # each term of the series gains a factor of 1.8: this many reach the precision of the numbers.
 LARGEST: Final = 20_000.0
-TERMS: Final = 64
+TERMS: Final = 52
 # So many factors can be multiplied before a logarithm is due, without leaving the range of floats.
 _FACTORS: Final = 16
 

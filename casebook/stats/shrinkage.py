@@ -30,10 +30,10 @@ LEAST_SPREAD: Final = 0.05
 
 # Grid points that hold less than this share of the likeliest one are left out of an interval.
 NEGLIGIBLE: Final = 1e-5
-# A quantile is read off a density over the logit: at this many places, out to ten standard
-# deviations, and never beyond one in ten million.
-PLACES: Final = 161
-REACH: Final = 10.0
+# A quantile is read off a density over the logit: at this many places for each standard deviation,
+# out to where less than the tail asked for can lie, and never beyond one in ten million.
+PLACES_PER_SD: Final = 6
+LEAST_PLACES: Final = 10
 END: Final = 16.0
 
 
@@ -114,12 +114,13 @@ def _learn(grid: Grid, x: FloatArray, n: FloatArray) -> Grid:
 def _log_likelihood(grid: Grid, x: FloatArray, n: FloatArray) -> FloatArray:
     """Of cohorts side by side, at every point of the grid; x, n: (cohorts,)."""
     # log Beta(a + x, b + n - x) - log Beta(a, b); the strength alone decides two of the terms.
+    usual = _usual_logs() if grid.mean is vague_grid().mean else None
+    if usual is not None:
+        shared = (usual.strength_logs[:, None] - gammaln(usual.strengths[:, None] + n)).sum(axis=1)
+        own = usual.held.sums(x) + usual.failed.sums(n - x)
+        return np.asarray(shared[usual.place] + own - len(n) * usual.own_logs, np.float64)
     strengths, place = np.unique(grid.strength, return_inverse=True)
     shared = (gammaln(strengths)[:, None] - gammaln(strengths[:, None] + n)).sum(axis=1)[place]
-    tables = _tables_of(grid)
-    if tables is not None:
-        own = tables[0].sums(x) + tables[1].sums(n - x)
-        return np.asarray(shared + own - len(n) * _own_logs()[2], np.float64)
     a = (grid.strength * grid.mean)[:, None]
     b = (grid.strength * (1 - grid.mean))[:, None]
     own = (gammaln(a + x) + gammaln(b + n - x)).sum(axis=1)
@@ -127,21 +128,33 @@ def _log_likelihood(grid: Grid, x: FloatArray, n: FloatArray) -> FloatArray:
     return np.asarray(shared + own, np.float64)
 
 
-def _tables_of(grid: Grid) -> tuple[LogGammaTable, LogGammaTable] | None:
-    """Of the usual grid; others are rare enough to be worked out in full."""
-    if grid.mean is not vague_grid().mean:
-        return None
-    held, failed, _ = _own_logs()
-    return held, failed
+@dataclass(frozen=True)
+class _UsualLogs:
+    """What every use of the usual grid needs, worked out once. held, failed: log Gamma(a + x) and
+    log Gamma(b + x) at its points; own_logs: log Gamma(a) Gamma(b); strengths: the different ones,
+    place: of each point among them."""
+
+    held: LogGammaTable
+    failed: LogGammaTable
+    own_logs: FloatArray
+    strengths: FloatArray
+    strength_logs: FloatArray
+    place: NDArray[np.int64]
 
 
 @lru_cache(maxsize=1)
-def _own_logs() -> tuple[LogGammaTable, LogGammaTable, FloatArray]:
-    """Tables for both parameters of every point of the usual grid, and the log of Gamma(a) Gamma(b)
-    there."""
+def _usual_logs() -> _UsualLogs:
     grid = vague_grid()
     a, b = grid.strength * grid.mean, grid.strength * (1 - grid.mean)
-    return LogGammaTable(a), LogGammaTable(b), np.asarray(gammaln(a) + gammaln(b), np.float64)
+    strengths, place = np.unique(grid.strength, return_inverse=True)
+    return _UsualLogs(
+        held=LogGammaTable(a),
+        failed=LogGammaTable(b),
+        own_logs=np.asarray(gammaln(a) + gammaln(b), np.float64),
+        strengths=strengths,
+        strength_logs=np.asarray(gammaln(strengths), np.float64),
+        place=place.astype(np.int64),
+    )
 
 
 def learn_mean(grid: Grid, held: float, trials: float) -> Grid:
@@ -162,15 +175,19 @@ def descend(grid: Grid, *, alike: bool = True) -> Grid:
     this step, or starts vague again where `alike` is false.
     The grid must be one that `vague_grid` or a function here made.
     """
-    means, strengths = np.unique(grid.mean), np.unique(grid.strength)
+    base = vague_grid()
+    if grid.mean is not base.mean:
+        means, strengths = len(np.unique(grid.mean)), len(np.unique(grid.strength))
+        base = vague_grid(mean_points=means, strength_points=strengths)
+    else:
+        means, strengths = MEAN_POINTS, STRENGTH_POINTS
     weight = np.exp(_normalised(grid.log_weight))
-    new_mean = _densities(len(means), len(strengths)) @ weight
-    base = vague_grid(mean_points=len(means), strength_points=len(strengths))
-    log_weight = base.log_weight + np.log(np.repeat(new_mean, len(strengths)) + 1e-300)
+    new_mean = _densities(means, strengths) @ weight
+    log_weight = base.log_weight + np.log(np.repeat(new_mean, strengths) + 1e-300)
     if alike:
         # The grid runs through the strengths within each mean; vague is even over them.
-        of_strength = weight.reshape(len(means), len(strengths)).sum(axis=0)
-        log_weight = log_weight + np.log(np.tile(of_strength, len(means)) + 1e-300)
+        of_strength = weight.reshape(means, strengths).sum(axis=0)
+        log_weight = log_weight + np.log(np.tile(of_strength, means) + 1e-300)
     return Grid(base.mean, base.strength, _normalised(log_weight))
 
 
@@ -209,14 +226,13 @@ def shrunk_means(grid: Grid, held: ArrayLike, trials: ArrayLike) -> FloatArray:
     """
     x, n = (values[:, None] for values in _checked(held, trials))
     a, b = grid.strength * grid.mean, grid.strength * (1 - grid.mean)
-    tables = _tables_of(grid)
-    if tables is None:
-        learned = betaln(a + x, b + n - x)
+    if grid.mean is vague_grid().mean:
+        usual = _usual_logs()
+        learned = usual.held.each(x[:, 0]) + usual.failed.each((n - x)[:, 0]) - usual.own_logs
+        learned += (usual.strength_logs - gammaln(usual.strengths + n))[:, usual.place]
     else:
-        learned = tables[0].each(x[:, 0]) + tables[1].each((n - x)[:, 0])
-        learned -= gammaln(grid.strength + n)
-    # What does not depend on the cohort: Beta(a, b).
-    log_weight = grid.log_weight + learned - betaln(a, b)
+        learned = betaln(a + x, b + n - x) - betaln(a, b)
+    log_weight = grid.log_weight + learned
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     means = (a + x) / (grid.strength + n)
     return np.asarray((weight * means).sum(axis=1) / weight.sum(axis=1), np.float64)
@@ -248,7 +264,12 @@ def _mixture_quantiles(
     # Only decides how far to look: 1/z + 1/z^2 is a little more than the trigamma function.
     variance = 1 / a + 1 / a**2 + 1 / b + 1 / b**2 + np.square(logit - centre)
     sd = float(np.sqrt(weight @ variance))
-    places = np.linspace(max(centre - REACH * sd, -END), min(centre + REACH * sd, END), PLACES)
+    # Chebyshev's inequality would ask for more; unimodal tails over the logit fall exponentially.
+    reach = 4.0 - np.log10(min(at[0], 1 - at[1]))
+    first, last = max(centre - reach * sd, -END), min(centre + reach * sd, END)
+    # A tail towards an end widens sd without making the rest any smoother.
+    step = min(sd, 1.0) / PLACES_PER_SD
+    places = np.linspace(first, last, max(int((last - first) / step), LEAST_PLACES))
     log_p, log_q = -np.logaddexp(0, -places), -np.logaddexp(0, places)
     parameters = np.stack([a, b, -betaln(a, b)], axis=1)
     exponent = parameters @ np.stack([log_p, log_q, np.ones(len(places))])
