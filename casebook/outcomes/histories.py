@@ -31,17 +31,16 @@ SAMPLE_OF_KIND: Final = 4_000
 # A read of so many cases is worth keeping for a minute.
 KEPT_FROM: Final = 100
 
-_COLUMNS = """
-    c.id, c.cluster, c.first_level, c.event, c.event_days, c.resolved_by, c.unit_kind,
-    c.document->'findings', c.document->'attempts'
-"""
+_COLUMNS = "c.id, c.cluster, c.first_level, c.event, c.event_days, c.resolved_by, c.unit_kind"
+_PARTS = {"findings": "c.document->'findings'", "attempts": "c.document->'attempts'"}
 
 
 @dataclass(frozen=True)
 class Histories:
-    """Similar cases, best first. kind: the unit kind in question, None where unclear. findings: of
-    each case. attempts: those of all cases whose cost is known. source: of the replacement that
-    was tried first, "" elsewhere, one per case. actions: done at each level."""
+    """Similar cases, best first. kind: the unit kind in question, None where unclear. findings:
+    of each case, empty if not asked for. attempts: those of all cases whose cost is known.
+    source: of the replacement that was tried first, "" elsewhere, one per case. actions: done at
+    each level."""
 
     ids: tuple[UUID, ...]
     cases: Neighbours
@@ -61,36 +60,38 @@ class KindHistories:
     readings: Readings
 
 
-def read_histories(hits: Sequence[tuple[UUID, float]], *, kind: str | None) -> Histories:
+def read_histories(
+    hits: Sequence[tuple[UUID, float]], *, kind: str | None, findings: bool = True
+) -> Histories:
     """Of the similar cases that count. hits: (shared id, similarity). kind: as the search says;
-    else the one that most of their weight has."""
+    else the one that most of their weight has. findings: whether to read those too."""
     cut_off = similarity_cut_off(np.array([similarity for _, similarity in hits], np.float64))
     similarity = {shared_id: value for shared_id, value in hits if value >= cut_off}
+    parts = ("attempts", "findings") if findings else ("attempts",)
     with reading_shared():
-        rows = _select("WHERE c.id = ANY(%s)", [list(similarity)])
+        rows = _select(parts, "WHERE c.id = ANY(%s)", [list(similarity)])
     rows.sort(key=lambda row: (-similarity[row[0]], row[0]))
-    attempts = [_json(row[8]) for row in rows]
+    attempts = [_json(row[7]) for row in rows]
     weights = [(row[6], similarity[row[0]]) for row in rows]
     return Histories(
         ids=tuple(row[0] for row in rows),
         cases=_as_cases(rows, [similarity[row[0]] for row in rows]),
         kind=kind or queries.majority(weights),
-        findings=tuple(_json(row[7]) for row in rows),
+        findings=tuple(_json(row[8]) for row in rows) if findings else (),
         attempts=tuple(cost for tries in attempts for cost in read_attempt_costs(tries)),
         source=tuple(
             _first_source(row[2], tries) for row, tries in zip(rows, attempts, strict=True)
         ),
-        actions={
-            level: frozenset(
-                action
-                for tries in attempts
-                for attempt in tries
-                if attempt["level"] == level
-                for action in attempt["actions"]
-            )
-            for level in LEVELS
-        },
+        actions=_actions_by_level(attempts),
     )
+
+
+def _actions_by_level(attempts: Sequence[Sequence[dict[str, Any]]]) -> dict[str, frozenset[str]]:
+    done: dict[str, set[str]] = {level: set() for level in LEVELS}
+    for tries in attempts:
+        for attempt in tries:
+            done[attempt["level"]].update(attempt["actions"])
+    return {level: frozenset(actions) for level, actions in done.items()}
 
 
 def read_kind(kind: str) -> KindHistories:
@@ -109,7 +110,7 @@ def _read_kind(kind: str) -> KindHistories:
         )
     """
     with reading_shared():
-        rows = _select(statement, [kind, SAMPLE_OF_KIND])
+        rows = _select(("findings",), statement, [kind, SAMPLE_OF_KIND])
     return KindHistories(
         ids=np.array([queries.short_id(row[0]) for row in rows], np.int64),
         cases=_as_cases(rows, [1.0] * len(rows)),
@@ -117,9 +118,11 @@ def _read_kind(kind: str) -> KindHistories:
     )
 
 
-def _select(where: str, parameters: list[Any]) -> list[tuple[Any, ...]]:
+def _select(parts: Sequence[str], where: str, parameters: list[Any]) -> list[tuple[Any, ...]]:
+    """Columns, then these parts of the documents, as text."""
+    columns = ", ".join([_COLUMNS, *(_PARTS[part] for part in parts)])
     with connection.cursor() as cursor:
-        cursor.execute(f"SELECT {_COLUMNS} FROM cases_sharedcase c {where}", parameters)  # noqa: S608
+        cursor.execute(f"SELECT {columns} FROM cases_sharedcase c {where}", parameters)  # noqa: S608
         return list(cursor.fetchall())
 
 

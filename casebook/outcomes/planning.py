@@ -66,7 +66,7 @@ def answer_plans(*, shop: Shop, document: PlansDocument, today: date) -> dict[st
     if outlook is not None and horizon_days > HORIZON_DAYS:
         shorter = outlook_for(hits, horizon_days=HORIZON_DAYS, document=search).document
         outlook, a_year = prefer_followed(outlook, shorter)
-    histories = read_histories(hits, kind=search.unit.kind)
+    histories = read_histories(hits, kind=search.unit.kind, findings=False)
     currency = document.currency or usual_currency(histories.attempts)
     replacement_days = HORIZON_DAYS if "replacement" in a_year else horizon_days
     question = _ask(document, outlook, histories, currency, replacement_days)
@@ -116,7 +116,11 @@ def prefer_followed(
             row = earlier[row["level"]]
             taken.add(row["level"])
         levels.append(row)
-    return {**outlook, "levels": levels}, taken
+    # What was said of the figures that are not taken is said no more.
+    of_levels = {key for row in outlook["levels"] for key in row["caveats"]}
+    still = {key for row in levels if row["tried"] for key in row["caveats"]}
+    caveats = [key for key in outlook["caveats"] if key not in of_levels or key in still]
+    return {**outlook, "levels": levels, "caveats": caveats}, taken
 
 
 def _ask(

@@ -371,10 +371,11 @@ def test_a_source_of_replacements_is_drawn_from_all_of_them_towards_its_own():
 
 def test_a_level_that_was_hardly_followed_so_long_has_the_figure_of_a_year():
     def level(name, holds, *caveats):
-        return {"level": name, "holds": holds, "caveats": list(caveats)}
+        return {"level": name, "holds": holds, "caveats": list(caveats), "tried": 9}
 
     two_years = {
         "cases": 9,
+        "caveats": ["few_shops", "thin_follow_up"],
         "levels": [
             level("service", 0.4),
             level("component", 0.1, "thin_follow_up"),
@@ -392,4 +393,5 @@ def test_a_level_that_was_hardly_followed_so_long_has_the_figure_of_a_year():
     assert [row["holds"] for row in merged["levels"]] == [0.4, 0.7, 0.8, None]
     assert taken == {"component", "overhaul"}
     assert merged["cases"] == 9
-    assert prefer_followed(two_years, None) == (two_years, set())
+    assert merged["caveats"] == ["few_shops"]
+    assert prefer_followed(two_years, None) == (two_years, set[str]())
