@@ -110,7 +110,7 @@
     event.preventDefault();
     for (var fold = closest(field, "details"); fold; fold = closest(fold.parentNode, "details")) { fold.open = true; }
     field.focus({ preventScroll: true });
-    field.scrollIntoView({ block: "center" });
+    field.scrollIntoView({ block: "center", behavior: "instant" });
   });
 
   function enhance(scope) {
