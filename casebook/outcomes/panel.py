@@ -6,6 +6,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,26 @@ class Panel:
     places: Mapping[str, int]
     results: Mapping[tuple[str, str], int]
     edges: Mapping[str, tuple[float, ...]]
+
+    @classmethod
+    def of(cls, checks: tuple[Check, ...]) -> Panel:
+        width = max((max(len(c.results), len(c.bins)) for c in checks), default=1)
+        return cls(
+            checks=checks,
+            width=width,
+            numbers=np.array([check.kind == "number" for check in checks], bool),
+            places={check.key: place for place, check in enumerate(checks)},
+            results={
+                (check.key, result.key): place * width + within
+                for place, check in enumerate(checks)
+                for within, result in enumerate(check.results)
+            },
+            edges={
+                check.key: tuple((low + high) / 2 for low, high in pairwise(check.bins))
+                for check in checks
+                if check.kind == "number"
+            },
+        )
 
     def place_of(self, check: str, result: str | None, value: float | None) -> int | None:
         """Where one result stands in the table of checks times width; None for a check of another
@@ -58,29 +79,12 @@ class Panel:
 @lru_cache(maxsize=32)
 def panel_for(kind: str) -> Panel:
     """Checks that fit this unit kind and can show more than one thing."""
-    checks = tuple(
-        check
-        for check in load_vocabulary().checks_for(kind)
-        if len(check.bins if check.kind == "number" else check.results) > 1
-    )
-    width = max((max(len(c.results), len(c.bins)) for c in checks), default=1)
-    return Panel(
-        checks=checks,
-        width=width,
-        numbers=np.array([check.kind == "number" for check in checks], bool),
-        places={check.key: place for place, check in enumerate(checks)},
-        results={
-            (check.key, result.key): place * width + within
-            for place, check in enumerate(checks)
-            for within, result in enumerate(check.results)
-        },
-        edges={
-            check.key: tuple(
-                (low + high) / 2 for low, high in zip(check.bins, check.bins[1:], strict=False)
-            )
-            for check in checks
-            if check.kind == "number"
-        },
+    return Panel.of(
+        tuple(
+            check
+            for check in load_vocabulary().checks_for(kind)
+            if len(check.bins if check.kind == "number" else check.results) > 1
+        )
     )
 
 
