@@ -3,7 +3,8 @@
 Shops are dealt into folds; every query is a resolved case of one fold that asks, with its intake
 evidence, the cases of the other folds' shops. So a shop's words and habits help nobody, and what is
 learned is learned without the asking shop. For comparison the same queries are also asked of a
-like number of cases among which their own shop's are.
+like number of cases among which their own shop's are. (The weights of the blocks, a dozen numbers,
+stay as they are: `tune_similarity` tells what they gain with shops left out.)
 
 A case found is worth 2 where the same actions resolved it on the same unit kind, 0.25 where only
 the level of repair is the same, else 0. That is a stand-in for "same fault": two faults may share a
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 
 from casebook.shops.tenancy import reading_shared
 from search.adapter.documents import current_design, read_shared_case
+from search.adapter.learned import read_active_design
 from search.adapter.rows import stream_cases
 from search.core import CaseIndex, Design, baselines
 from search.core.evaluation import (
@@ -122,13 +124,21 @@ def evaluate_search(
     if min(most_cases, most_queries) < 1:
         raise ValueError("need at least one case and one query")
     step = on_step or (lambda: None)
-    return judge_search(_read_resolved(most_cases, step), most_queries, seed, step)
+    with reading_shared():
+        design = read_active_design()
+        pool = _read_resolved(most_cases, step)
+    return judge_search(pool, most_queries, seed, step, design)
 
 
 def judge_search(
-    pool: Sequence[Resolved], most_queries: int, seed: int, step: Callable[[], None]
+    pool: Sequence[Resolved],
+    most_queries: int,
+    seed: int,
+    step: Callable[[], None],
+    design: Design | None = None,
 ) -> Quality:
-    """The measuring itself, on cases at hand."""
+    """The measuring itself, on cases at hand. design: None for the one without anything learned."""
+    design = design or current_design()
     clusters = np.array([one.cluster for one in pool], dtype=np.int64)
     shops = len(np.unique(clusters))
     can_ask = np.flatnonzero([bool(one.actions) for one in pool])
@@ -136,10 +146,10 @@ def judge_search(
         return Quality(len(pool), shops, [])
     rng = np.random.default_rng(seed)
     chosen = np.sort(rng.permutation(can_ask)[:most_queries])
-    unseen = _judge(pool, chosen, _deal(clusters, rng), step)
+    unseen = _judge(pool, chosen, _deal(clusters, rng), design, step)
     if not unseen.asked:
         return Quality(len(pool), shops, [])
-    own_shop = _judge(pool, np.array(unseen.asked), _deal(np.arange(len(pool)), rng), step)
+    own_shop = _judge(pool, np.array(unseen.asked), _deal(np.arange(len(pool)), rng), design, step)
     rows = [
         row
         for group, name, judged, kept in _groups(pool, unseen, own_shop)
@@ -151,14 +161,13 @@ def judge_search(
 def _read_resolved(most_cases: int, step: Callable[[], None]) -> list[Resolved]:
     """Rows come in the order of their ids, which are drawn at random: the first are a sample."""
     pool: list[Resolved] = []
-    with reading_shared():
-        for row in stream_cases()[1]:
-            step()
-            resolved = read_resolved(row)
-            if resolved is not None:
-                pool.append(resolved)
-                if len(pool) == most_cases:
-                    break
+    for row in stream_cases()[1]:
+        step()
+        resolved = read_resolved(row)
+        if resolved is not None:
+            pool.append(resolved)
+            if len(pool) == most_cases:
+                break
     return pool
 
 
@@ -190,13 +199,12 @@ def gain(query: Resolved, other: Resolved) -> float:
 # --- Ways to rank ------------------------------------------------------------------------------
 
 
-def make_rankers(searched: Sequence[Resolved]) -> dict[str, Ranker]:
+def make_rankers(searched: Sequence[Resolved], design: Design) -> dict[str, Ranker]:
     """All ways, over the same cases. Ties go by place."""
     cases = [one.case for one in searched]
-    design = design_for(searched)
     ordered = {check: scale.results for check, scale in design.scales.items() if scale.results}
     return {
-        OURS: _by_index(cases, design),
+        OURS: _by_index(cases, _learned_from(searched, design)),
         "Gower": _by_scores(baselines.by_gower(cases, ordered)),
         "BM25": _by_scores(baselines.by_bm25(cases)),
         "TF-IDF cosine": _by_scores(baselines.by_tfidf(cases)),
@@ -204,9 +212,8 @@ def make_rankers(searched: Sequence[Resolved]) -> dict[str, Ranker]:
     }
 
 
-def design_for(searched: Sequence[Resolved]) -> Design:
-    """Today's design; what it foretells of cures is learned anew, from these cases alone."""
-    design = current_design()
+def _learned_from(searched: Sequence[Resolved], design: Design) -> Design:
+    """What the design foretells of cures, if anything, learned anew from these cases alone."""
     if design.cures is None:
         return design
     followed = [Followed(one.case, Cure(one.level, tuple(sorted(one.actions)))) for one in searched]
@@ -251,6 +258,7 @@ def _judge(
     pool: Sequence[Resolved],
     chosen: NDArray[np.int64],
     folds: NDArray[np.int64],
+    design: Design,
     step: Callable[[], None],
 ) -> _Judged:
     worth = _Worth(pool)
@@ -262,7 +270,7 @@ def _judge(
         asking = [place for place, found in gains.items() if found.max(initial=0.0) > 0]
         if not asking:
             continue
-        rankers = make_rankers([pool[place] for place in searched.tolist()])
+        rankers = make_rankers([pool[place] for place in searched.tolist()], design)
         for first in range(0, len(asking), BATCH):
             batch = asking[first : first + BATCH]
             queries = [pool[place].case for place in batch]

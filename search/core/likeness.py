@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from search.core.blocks.text import word_feature
 from search.core.design import Design
 from search.core.reading import SLOTS
 from search.core.vectoriser import Collector, QueryVector, Vectoriser
@@ -40,9 +39,6 @@ class _Counts:
         places = [self._numbers.get(name, -1) for name in features]
         return np.array([self._mass[at] if at >= 0 else 0.0 for at in places], dtype=np.float64)
 
-    def of_words(self, words: list[str]) -> NDArray[np.float64]:
-        return self.masses([word_feature(word) for word in words])
-
     def slot_count(self, slot: str) -> float:
         return float(self._slots[SLOTS.index(slot)])
 
@@ -71,10 +67,7 @@ def compare_blocks(queries: Sequence[Case], cases: Sequence[Case], design: Desig
     slots = np.array(collector.slots, dtype=np.uint32)[:, None]
     silent = ((slots >> np.arange(len(SLOTS), dtype=np.uint32)) & 1 == 0).astype(np.float64)
     vectoriser = Vectoriser(design)
-    views = [
-        vectoriser.query_view(query, counts.of_words, counts.slot_count("text"))
-        for query in queries
-    ]
+    views = [vectoriser.query_view(query, counts) for query in queries]
     blocks = tuple(block.name for block in vectoriser.blocks)
     values = np.zeros((len(queries), len(cases), len(blocks)), dtype=np.float32)
     asks = np.zeros((len(queries), len(blocks)), dtype=bool)

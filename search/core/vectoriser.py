@@ -136,7 +136,10 @@ class Vectoriser:
         self, query: Mapping[str, Any], statistics: Statistics, counts: Counts | None = None
     ) -> QueryVector:
         """counts: in how many cases stems stand, newer ones included; None: as in statistics."""
-        view = self.query_view(query, statistics, counts)
+        return self.ask(self.query_view(query, statistics, counts), statistics)
+
+    def ask(self, view: View, statistics: Statistics) -> QueryVector:
+        """A query that is being read (`query_view`)."""
         bags: list[tuple[Bag, dict[str, float]]] = []
         asked: list[tuple[ItemBlock, list[Item]]] = []
         present: list[Block] = []
