@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import weakref
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from search.core.blocks.vehicle import Names
 from search.core.missing import asks
@@ -16,7 +18,7 @@ from search.core.text import squeeze
 
 if TYPE_CHECKING:
     from search.core.index import CaseIndex
-    from search.core.postings import Segment
+    from search.core.postings import Segment, TermTable
 
 # Names of which a near spelling is looked for, and how near it must be (of 1, see difflib).
 SPELT = frozenset({"make", "model", "unit_family"})
@@ -102,9 +104,24 @@ def _nearest(index: CaseIndex, feature: str) -> tuple[str, ...]:
     return tuple(id_ for id_ in ids if id_)[:MOST_NEAREST]
 
 
-def _terms_with(segment: Segment, prefix: str) -> Sequence[tuple[int, str]]:
+_Found = list[tuple[int, str]]
+# Of tables that are still in use: reading millions of names takes a tenth of a second.
+_read: dict[tuple[int, str], tuple[weakref.ref[NDArray[np.uint8]], _Found]] = {}
+
+
+def _terms_with(segment: Segment, prefix: str) -> _Found:
     """(number, rest of the name) of each term that begins so."""
-    table, sought = segment.terms, prefix.encode()
+    names = segment.terms.names
+    kept = _read.get((id(names), prefix))
+    if kept is None or kept[0]() is not names:
+        for key in [key for key, (table, _) in list(_read.items()) if table() is None]:
+            _read.pop(key, None)
+        kept = _read[id(names), prefix] = weakref.ref(names), _read_terms(segment.terms, prefix)
+    return kept[1]
+
+
+def _read_terms(table: TermTable, prefix: str) -> _Found:
+    sought = prefix.encode()
     text = table.names.tobytes()
     starts = np.concatenate([[0], table.name_ends[:-1]])
     found, at = [], text.find(sought)
