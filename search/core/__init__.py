@@ -8,6 +8,9 @@
     for hit in index.search({"complaint": "blows warm in town"}, limit=20):
         print(hit.id, hit.similarity, hit.parts)
 
+`compare_shares` says why a hit stands above the next, `find_missing` what a case records and the
+query lacks, with what saying it would add, `find_unknown` what of a query no case has ever had.
+
 A case is a plain mapping; every key but `id` may be missing or None:
 
     {"id": "0197…", "complaint": "Blows warm in town",
@@ -82,7 +85,9 @@ Weights and credits are set by hand until they are measured (see `search.core.de
 from search.core.design import Design, Scale
 from search.core.explain import Part, compare_shares
 from search.core.index import CaseIndex, Hit
+from search.core.missing import Missing, find_missing
 from search.core.postings import Filters
+from search.core.recognition import Unknown, find_unknown
 from search.core.storage import IndexDamaged
 
 __all__ = [
@@ -91,7 +96,11 @@ __all__ = [
     "Filters",
     "Hit",
     "IndexDamaged",
+    "Missing",
     "Part",
     "Scale",
+    "Unknown",
     "compare_shares",
+    "find_missing",
+    "find_unknown",
 ]
