@@ -29,6 +29,8 @@ FOLDS = 5
 FEWEST_CASES, FEWEST_SHOPS = 100, 5
 # A class of its own, or a feature, needs so many cases, and so many shops.
 FEWEST_IN_CLASS, FEWEST_WITH_FEATURE, FEWEST_SHOPS_EACH = 8, 3, 2
+# A kind's profile is used where the gain is surely above 0 and worth having (log score per case).
+CONFIDENCE, LEAST_GAIN = 0.99, 0.05
 MOST_CLASSES = 32
 MOST_FEATURES = 4_000
 # Fitting takes so many cases of a kind at most, and so many of a class.
@@ -56,7 +58,7 @@ LEAST_STEP_GAIN = 0.001
 
 @dataclass(frozen=True)
 class KindReport:
-    """gain: out-of-fold log score over the shares of the classes, per case, and its 95 % interval
+    """gain: out-of-fold log score over the shares of the classes, per case, and its 99 % interval
     over shops; NaN where it was not fitted. used: whether the kind has a profile; why: why not."""
 
     kind: str
@@ -305,7 +307,10 @@ def _fit_kind(
     logits = out_of_fold(models, rows, folds)
     temperature = find_temperature(logits, target)
     gained = log_scores(logits / temperature, target) - base_scores(target, folds, len(classes))
-    low, high = bootstrap_interval(gained, ready.clusters, seed=seed).tolist()
+    low, high = bootstrap_interval(
+        gained, ready.clusters, seed=seed, confidence=CONFIDENCE
+    ).tolist()
+    used = low > 0 and float(gained.mean()) >= LEAST_GAIN
     report = KindReport(
         kind=ready.kind,
         cases=ready.cases,
@@ -316,8 +321,8 @@ def _fit_kind(
         gain=float(gained.mean()),
         low=low,
         high=high,
-        used=low > 0,
-        why="" if low > 0 else "foretells no better than the shares of the cures",
+        used=used,
+        why="" if used else "foretells no better than the shares of the cures",
     )
     if not report.used:
         return None, report

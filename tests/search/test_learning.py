@@ -106,7 +106,7 @@ def test_every_process_asks_by_the_new_weights_in_its_next_search(shops, little_
     assert "codes" in parts_of(search(shops[0], codes=[{"code": "P0530"}]))
     row = LearnedDesign.objects.get()
     LearnedDesign.objects.update(is_active=False)
-    weights = {name: 0.0 for name in WEIGHTS} | {"vehicle": 1.0}
+    weights = dict.fromkeys(WEIGHTS, 0.0) | {"vehicle": 1.0}
     LearnedDesign.objects.create(
         source="tuned",
         weights=weights,

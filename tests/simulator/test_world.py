@@ -1,5 +1,7 @@
 """The world is what its description says, and its posterior is right."""
 
+import hashlib
+import json
 import subprocess
 import sys
 
@@ -136,3 +138,17 @@ def test_seeing_the_causes_ranks_better(world, cases):
             )
         )
     assert reached[0] > reached[1] > 0.5
+
+
+def test_the_world_is_the_one_that_was_committed_before_anything_was_learned():
+    text = json.dumps([one.case for one in World(5, shops=6).cases(200)], sort_keys=True)
+    assert hashlib.sha256(text.encode()).hexdigest()[:16] == "58da9280069dedd5"
+
+
+def test_a_hidden_cause_has_nothing_to_do_with_what_is_visible():
+    """The posterior by visible evidence is no better than the shares of the causes."""
+    world = World(90_002, cause_shows=False)
+    cases = world.cases(1_500)
+    believed = [np.log(posterior(world, one)[one.cause]) for one in cases]
+    shares = [np.log(world.kinds[one.kind].prior.mean(axis=0)[one.cause]) for one in cases]
+    assert np.mean(believed) < np.mean(shares) - 0.5

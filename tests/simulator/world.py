@@ -95,9 +95,14 @@ def gain(one: Simulated, other: Simulated) -> float:
 
 
 class World:
-    """Everything follows from the seed."""
+    """Everything follows from the seed.
 
-    def __init__(self, seed: int, *, shops: int = 50) -> None:
+    cause_shows: False for a world in which the cause, and so what cures, has nothing to do with
+    anything visible (the evidence comes from another cause). Nothing can be learned there.
+    """
+
+    def __init__(self, seed: int, *, shops: int = 50, cause_shows: bool = True) -> None:
+        self._cause_shows = cause_shows
         self._rng = np.random.default_rng(seed)
         self.language = Language.invent(FILLING + KINDS * OF_KIND, self._rng)
         self.kinds = [_draw_kind(number, self._rng) for number in range(KINDS)]
@@ -153,6 +158,8 @@ class World:
             "odometer_km": float(np.exp(log_km)) if noted else None,
             "cluster": shop.number,
         }
+        if not self._cause_shows:
+            cause = int(rng.choice(CAUSES, p=kind.prior.mean(axis=0)))
         return Simulated(case, at, model, cause, kind.levels[cause], kind.actions[cause], meant)
 
 
