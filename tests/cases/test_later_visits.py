@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
 from importlib import import_module
+from threading import Event
 
 import pytest
+from django.db import connection
 
 from casebook.cases.models import SharedCase
 from casebook.cases.queries import get_shared_case
 from casebook.cases.reading import read_case
 from casebook.cases.services import add_follow_up, create_cases, today, update_case, withdraw_case
-from casebook.shops.tenancy import reading_shared
+from casebook.shops.tenancy import acting_for, reading_shared
 from tests.databases import owner_connection
 from tests.factories import case_data, make_case, make_shop
 
@@ -213,3 +216,26 @@ def test_cases_stored_before_are_read_as_new_ones_are(committed_db):
         assert rows() != fresh
         connection.execute(migration.FILL)
         assert rows() == fresh
+
+
+def test_two_visits_written_at_the_same_moment_see_each_other(committed_db):
+    shop, other_shop = make_shop(), make_shop()
+    written = Event()
+
+    def write_later_visit():
+        try:
+            written.set()
+            visit(other_shop, 100)
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(1) as pool:
+        with acting_for(shop.pk):
+            first = repaired(shop)
+            later = pool.submit(write_later_visit)
+            written.wait(10)
+            # It can't be done before this transaction is: both are about one vehicle.
+            with pytest.raises(TimeoutError):
+                later.result(timeout=0.5)
+        later.result(timeout=10)
+    assert outcome(first)[:2] == ("came_back", 100)
