@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 
 from search.core import storage
 from search.core.blocks.text import word_feature
+from search.core.bounds import BLOCK_CASES
 from search.core.design import Design
 from search.core.explain import Part, explain
 from search.core.kernel import SCALE, Task, find_best
+from search.core.loops.shapes import Question
 from search.core.merging import merge_segments
 from search.core.postings import (
     BuiltStatistics,
@@ -22,7 +24,6 @@ from search.core.postings import (
     Segment,
     SegmentBuilder,
 )
-from search.core.reading import SLOTS
 from search.core.vectoriser import QueryVector, Vectoriser
 
 # Small segments beyond this many are merged: each costs a look-up of the query's terms.
@@ -83,10 +84,14 @@ class CaseIndex:
         *,
         design: Design,
         meta: Mapping[str, Any] | None = None,
+        block_cases: int = BLOCK_CASES,
     ) -> CaseIndex:
-        """An index of these cases. Raises ValueError where two have the same id."""
+        """An index of these cases. Raises ValueError where two have the same id.
+
+        block_cases: so many are searched at a time; a matter of speed, not of answers.
+        """
         vectoriser = Vectoriser(design)
-        builder = SegmentBuilder(vectoriser)
+        builder = SegmentBuilder(vectoriser, block_cases=block_cases)
         for case in cases:
             builder.add(case)
         segment, statistics = builder.finish(None)
@@ -205,6 +210,9 @@ class CaseIndex:
         return counts
 
 
+_ALL: NDArray[np.uint8] = np.empty(0, dtype=np.uint8)
+
+
 class _Asked:
     """A query put to one layer: its terms looked up once."""
 
@@ -216,35 +224,24 @@ class _Asked:
     def task(self, filters: Filters, limit: int) -> Task:
         segment, vector = self.segment, self.vector
         known, known_credit = self.terms >= 0, self.credit_terms >= 0
-        terms = np.concatenate([self.terms[known], self.credit_terms[known_credit]])
-        allowed = segment.allowed(filters)
-        if self.alive is not None:
-            allowed = self.alive if allowed is None else allowed & self.alive
-        if allowed is None:
-            allowed = np.ones(len(segment), dtype=bool)
-        return Task(
-            starts=segment.starts[terms],
-            ends=segment.starts[terms + 1],
-            coefficients=np.concatenate(
-                [vector.coefficients[known], vector.credit_coefficients[known_credit]]
-            ),
-            likeness_terms=int(known.sum()),
-            docs=segment.docs,
-            values=segment.values,
-            slots=segment.slots,
-            slot_credit=_credit_by_slots(vector),
-            allowed=allowed.view(np.uint8),
+        question = Question(
+            terms=self.terms[known],
+            factors=vector.coefficients[known],
+            credit_terms=self.credit_terms[known_credit],
+            credit_factors=vector.credit_coefficients[known_credit],
+            slot_credits=vector.slot_credits,
+            base_credit=float(vector.base_credit),
             limit=min(limit, max(1, len(segment))),
         )
-
-
-def _credit_by_slots(vector: QueryVector) -> NDArray[np.float64]:
-    """Credit for every combination of slot bits, shape (2 ** len(SLOTS),)."""
-    table = np.array([vector.base_credit])
-    for number in range(len(SLOTS)):
-        # With the next bit unset (silent), then with it set.
-        table = np.concatenate([table + vector.slot_credits[number], table])
-    return table
+        alive = _ALL if self.alive is None else self.alive.view(np.uint8)
+        return Task(
+            question,
+            segment.wanted(filters),
+            segment.columns,
+            segment.frozen_rows,
+            segment.frozen_bounds,
+            alive,
+        )
 
 
 def _explain(

@@ -1,15 +1,14 @@
-"""Exact top-k over one segment, term at a time: compiled where numba is ready, else NumPy.
+"""Exact top-k over one segment: compiled where numba is ready, else NumPy.
 
-Both paths add the same float64 products in the same order, so their answers are the same to the
-last bit. The compiled one works through the cases in blocks that stay in the processor's cache
-and keeps the best k in a heap. Compiling takes seconds, so it happens when `compile_kernel` is
-called (at the start of a process; the result is cached on disk) and never inside a search.
+Three ways with the same answers to the last bit: `best_by_numpy`; the compiled one that sums up
+every case (small segments); and the compiled one that leaves out what can't be among the best
+(see `search.core.loops`). Compiling takes seconds, so it happens when `compile_kernel` is called
+(at the start of a process; the result is cached on disk) and never inside a search.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -17,35 +16,38 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-# Similarities are ranked, and reported, in units of 1e-7: what float32 values can tell apart.
-SCALE = 1e7
-BLOCK_CASES = 32_768
+from search.core import loops
+from search.core.loops import plain, pruned
+from search.core.loops.shapes import (
+    ANY,
+    SCALE,
+    TABLE,
+    Bounds,
+    Columns,
+    Question,
+    Rows,
+    Wanted,
+)
+
+__all__ = ["SCALE", "Best", "Task", "best_by_numpy", "compile_kernel", "find_best", "is_compiled"]
 
 logger = logging.getLogger(__name__)
 
 
 class Task(NamedTuple):
-    """One query against one segment.
+    """One query against one segment. alive: per case, 0 or 1; without entries where all are.
+    bounds: None where the segment is too small for them to pay."""
 
-    starts, ends, coefficients: per term, a slice of docs and values and its factor; the first
-    `likeness_terms` of them are likeness, the others credit. slots: per case. slot_credit: for
-    every combination of slot bits. allowed: per case, 0 or 1.
-    """
-
-    starts: NDArray[np.int64]
-    ends: NDArray[np.int64]
-    coefficients: NDArray[np.float64]
-    likeness_terms: int
-    docs: NDArray[np.int32]
-    values: NDArray[np.float32]
-    slots: NDArray[np.uint32]
-    slot_credit: NDArray[np.float64]
-    allowed: NDArray[np.uint8]
-    limit: int
+    question: Question
+    wanted: Wanted
+    columns: Columns
+    rows: Rows
+    bounds: Bounds | None
+    alive: NDArray[np.uint8]
 
 
 class Best(NamedTuple):
-    """Best first: similarity in units of 1e-7 and position of the case; ties by position."""
+    """Best first: similarity in units of 1e-7 and position of the case; ties by rank."""
 
     keys: NDArray[np.int64]
     docs: NDArray[np.int64]
@@ -53,107 +55,52 @@ class Best(NamedTuple):
 
 def best_by_numpy(task: Task) -> Best:
     """Plain and complete: every case of the segment gets its sum."""
-    cases = len(task.slots)
-    likeness = np.zeros(cases)
-    credit = np.zeros(cases)
-    for term in range(len(task.starts)):
-        span = slice(int(task.starts[term]), int(task.ends[term]))
-        into = likeness if term < task.likeness_terms else credit
-        into[task.docs[span]] += task.coefficients[term] * task.values[span].astype(np.float64)
-    found = np.flatnonzero((likeness > 0.0) & (task.allowed != 0))
-    total = likeness[found] + (credit[found] + task.slot_credit[task.slots[found]])
+    question, columns = task.question, task.columns
+    cases = len(columns.slots)
+    likeness, credit = np.zeros(cases), np.zeros(cases)
+    for into, terms, factors in (
+        (likeness, question.terms, question.factors),
+        (credit, question.credit_terms, question.credit_factors),
+    ):
+        for term, factor in zip(terms.tolist(), factors.tolist(), strict=True):
+            span = slice(int(columns.starts[term]), int(columns.starts[term + 1]))
+            into[columns.docs[span]] += factor * columns.values[span].astype(np.float64)
+    passing = _passing(task)
+    found = np.flatnonzero((likeness > 0.0) if passing is None else (likeness > 0.0) & passing)
+    by_slots = _credit_by_slots(question)[columns.slots[found]]
+    total = likeness[found] + (credit[found] + by_slots)
     keys = np.floor(np.minimum(total, 1.0) * SCALE + 0.5).astype(np.int64)
-    order = np.lexsort((found, -keys))[: task.limit]
+    order = np.lexsort((columns.rank[found], -keys))[: question.limit]
     return Best(keys[order], found[order])
 
 
-def _best_compiled(  # type: ignore[no-untyped-def]
-    starts,
-    ends,
-    coefficients,
-    likeness_terms,
-    docs,
-    values,
-    slots,
-    slot_credit,
-    allowed,
-    limit,
-):
-    """The same for numba: plain loops over scalars, one block of cases after another."""
-    cases = len(slots)
-    heap_keys = np.empty(limit, dtype=np.int64)
-    heap_docs = np.empty(limit, dtype=np.int64)
-    held = 0
-    likeness = np.empty(BLOCK_CASES, dtype=np.float64)
-    credit = np.empty(BLOCK_CASES, dtype=np.float64)
-    at = starts.copy()
-    for first in range(0, cases, BLOCK_CASES):
-        last = min(first + BLOCK_CASES, cases)
-        likeness[:] = 0.0
-        credit[:] = 0.0
-        for term in range(len(starts)):
-            i = at[term]
-            end = ends[term]
-            factor = coefficients[term]
-            into = likeness if term < likeness_terms else credit
-            while i < end and docs[i] < last:
-                into[docs[i] - first] += factor * np.float64(values[i])
-                i += 1
-            at[term] = i
-        for doc in range(first, last):
-            alike = likeness[doc - first]
-            if alike <= 0.0 or allowed[doc] == 0:
-                continue
-            total = alike + (credit[doc - first] + slot_credit[slots[doc]])
-            key = np.int64(np.floor(min(total, 1.0) * SCALE + 0.5))
-            if held == limit:
-                # Later cases have larger ids: an equal one stays out.
-                if key <= heap_keys[0]:
-                    continue
-                place = 0
-            else:
-                place = held
-                held += 1
-            # A heap whose root is the worst kept: smallest key, then largest position.
-            if place == held - 1:
-                while place > 0:
-                    parent = (place - 1) // 2
-                    if heap_keys[parent] > key or (
-                        heap_keys[parent] == key and heap_docs[parent] < doc
-                    ):
-                        heap_keys[place] = heap_keys[parent]
-                        heap_docs[place] = heap_docs[parent]
-                        place = parent
-                    else:
-                        break
-            else:
-                while True:
-                    child = 2 * place + 1
-                    if child >= limit:
-                        break
-                    other = child + 1
-                    if other < limit and (
-                        heap_keys[other] < heap_keys[child]
-                        or (
-                            heap_keys[other] == heap_keys[child]
-                            and heap_docs[other] > heap_docs[child]
-                        )
-                    ):
-                        child = other
-                    if heap_keys[child] < key or (
-                        heap_keys[child] == key and heap_docs[child] > doc
-                    ):
-                        heap_keys[place] = heap_keys[child]
-                        heap_docs[place] = heap_docs[child]
-                        place = child
-                    else:
-                        break
-            heap_keys[place] = key
-            heap_docs[place] = doc
-    return heap_keys[:held], heap_docs[:held]
+def _passing(task: Task) -> NDArray[np.bool_] | None:
+    wanted, columns = task.wanted, task.columns
+    tests: list[NDArray[np.bool_]] = [columns.year >= wanted.year_min]
+    tests.append(columns.year <= wanted.year_max)
+    if len(task.alive):
+        tests.append(task.alive != 0)
+    if wanted.unit_kind != ANY:
+        tests.append(columns.unit_kind == wanted.unit_kind)
+    if wanted.make != ANY:
+        tests.append(columns.make == wanted.make)
+    if wanted.with_outcome:
+        tests.append(columns.with_outcome != 0)
+    if wanted.without_cluster:
+        tests.append(columns.cluster != wanted.cluster)
+    return np.asarray(np.logical_and.reduce(tests))
 
 
-_compiled: Callable[..., tuple[NDArray[np.int64], NDArray[np.int64]]] | None = None
+def _credit_by_slots(question: Question) -> NDArray[np.float64]:
+    """Credit for every combination of slot bits, shape (2 ** slots,)."""
+    table = np.array([question.base_credit])
+    for credit in question.slot_credits:
+        # With the next bit unset (silent), then with it set.
+        table = np.concatenate([table + credit, table])
+    return table
+
+
+_compiled = False
 
 
 def compile_kernel(cache_dir: Path | None = None) -> bool:
@@ -162,46 +109,67 @@ def compile_kernel(cache_dir: Path | None = None) -> bool:
     cache_dir: folder for the compiled code, so that the next process loads it in a moment.
     """
     global _compiled
-    if _compiled is not None:
+    if _compiled:
         return True
     try:
         numba: Any = import_module("numba")
     except ImportError:
         logger.info("numba is not installed: searches use NumPy")
         return False
-    if cache_dir is not None:
-        numba.config.CACHE_DIR = str(cache_dir)
     try:
-        jitted: Any = numba.njit(cache=cache_dir is not None, nogil=True)(_best_compiled)
-        jitted(*_tiny_task())
+        if cache_dir is not None:
+            numba.config.CACHE_DIR = str(cache_dir / loops.fingerprint())
+        _compile(numba, cache=cache_dir is not None)
     except (OSError, RuntimeError) as error:
         # A cache folder that can't be written costs seconds at the next start, not the answer.
         logger.warning("compiled search code is not kept: %s", error)
-        jitted = numba.njit(nogil=True)(_best_compiled)
-        jitted(*_tiny_task())
-    _compiled = jitted
+        _compile(numba, cache=False)
+    _compiled = True
     return True
 
 
+def _compile(numba: Any, *, cache: bool) -> None:
+    loops.compile_with(numba.njit(cache=cache, nogil=True))
+    try:
+        for task in _tiny_tasks():
+            _run_compiled(task)
+    except BaseException:
+        loops.use_plain_python()
+        raise
+
+
 def is_compiled() -> bool:
-    return _compiled is not None
+    return _compiled
 
 
 def find_best(task: Task) -> Best:
     """The `limit` most similar cases of a segment by whichever path is ready."""
-    if _compiled is None:
+    if not _compiled:
         return best_by_numpy(task)
-    keys, docs = _compiled(*frozen(task))
-    order = np.lexsort((docs, -keys))
+    return _run_compiled(task)
+
+
+def _run_compiled(task: Task) -> Best:
+    question, columns = freeze(task.question), task.columns
+    if task.bounds is None or len(question.terms) + len(question.credit_terms) > TABLE // 2:
+        keys, docs = plain.best_plain(question, task.wanted, columns, task.alive)
+    else:
+        keys, docs = pruned.best_pruned(
+            question, task.wanted, columns, task.rows, task.bounds, task.alive
+        )
+    order = np.lexsort((columns.rank[docs], -keys))
     return Best(keys[order], docs[order])
 
 
-def frozen(task: Task) -> Task:
-    """Read-only views, as memory-mapped arrays are: one compiled signature serves both."""
-    arrays: dict[str, Any] = {
-        name: _frozen(part) for name, part in task._asdict().items() if isinstance(part, np.ndarray)
-    }
-    return task._replace(**arrays)
+def freeze(parts: Any) -> Any:
+    """Arrays as read-only views, as memory-mapped ones are: one compiled signature serves both."""
+    return parts._replace(
+        **{
+            name: _frozen(part)
+            for name, part in parts._asdict().items()
+            if isinstance(part, np.ndarray)
+        }
+    )
 
 
 def _frozen(values: NDArray[Any]) -> NDArray[Any]:
@@ -210,18 +178,38 @@ def _frozen(values: NDArray[Any]) -> NDArray[Any]:
     return view
 
 
-def _tiny_task() -> Task:
-    return frozen(
-        Task(
-            starts=np.zeros(1, dtype=np.int64),
-            ends=np.ones(1, dtype=np.int64),
-            coefficients=np.ones(1),
-            likeness_terms=1,
-            docs=np.zeros(1, dtype=np.int32),
-            values=np.ones(1, dtype=np.float32),
-            slots=np.zeros(1, dtype=np.uint32),
-            slot_credit=np.zeros(1),
-            allowed=np.ones(1, dtype=np.uint8),
-            limit=1,
-        )
+def _tiny_tasks() -> list[Task]:
+    """One case, one term: once with bounds and once without."""
+    one = np.ones(1)
+    none = np.empty(0, dtype=np.int64)
+    columns = Columns(
+        starts=np.array([0, 1]),
+        docs=np.zeros(1, dtype=np.int32),
+        values=np.ones(1, dtype=np.float32),
+        slots=np.zeros(1, dtype=np.uint32),
+        rank=np.zeros(1, dtype=np.int32),
+        unit_kind=np.zeros(1, dtype=np.int32),
+        make=np.zeros(1, dtype=np.int32),
+        year=np.zeros(1, dtype=np.int32),
+        with_outcome=np.zeros(1, dtype=np.uint8),
+        cluster=np.zeros(1, dtype=np.int64),
     )
+    bounds = Bounds(
+        block_cases=8,
+        block_of=np.zeros(1, dtype=np.uint8),
+        needs=np.zeros(1, dtype=np.uint32),
+        tops=np.ones(1, dtype=np.float32),
+        lengths=one,
+        combinations=np.zeros(1, dtype=np.int64),
+        slot_counts=np.zeros(1, dtype=np.int64),
+        row_of=np.full(1, -1, dtype=np.int32),
+        block_starts=np.zeros((0, 2), dtype=np.uint32),
+    )
+    question = Question(np.zeros(1, dtype=np.int64), one, none, none.astype(float), one, 0.0, 1)
+    rows = Rows(columns.starts, np.zeros(1, dtype=np.int32), columns.values)
+    wanted = Wanted(ANY, ANY, 0, 0, 0, 0, 0)
+    alive = _frozen(np.empty(0, dtype=np.uint8))
+    return [
+        Task(question, wanted, freeze(columns), freeze(rows), known, alive)
+        for known in (None, freeze(bounds))
+    ]

@@ -9,12 +9,16 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from search.core.bounds import BLOCK_CASES, make_bounds
+from search.core.kernel import freeze
+from search.core.loops.shapes import ANY, Bounds, Columns, Rows, Wanted
 from search.core.reading import SLOTS
 from search.core.text import squeeze
 from search.core.vectoriser import Collector, Statistics, Vectoriser
@@ -94,18 +98,25 @@ class TermTable:
 
 @dataclass(frozen=True)
 class Segment:
-    """Cases in the order of their ids, and for each feature the cases that have it.
+    """Cases, and for each feature the cases that have it.
 
-    starts: shape (terms + 1,); docs, values: shape (postings,), ascending docs within a feature.
-    ids: fixed-width bytes, ascending. slots: bits of what each case records. Filter columns have
-    one entry per case; unit_kind and make are numbers into `unit_kinds` and `makes`.
+    Like cases lie together (by unit kind, then family, then id), so that a search can pass over
+    many at once. starts: shape (terms + 1,); docs, values: shape (postings,), ascending docs
+    within a feature; rows: the same by case. ids: fixed-width bytes; by_id: positions in the
+    order of the ids; rank: the place of each case in that order. slots: bits of what each case
+    records. Filter columns have one entry per case; unit_kind and make are numbers into
+    `unit_kinds` and `makes`. bounds: None in a small segment.
     """
 
     terms: TermTable
     starts: NDArray[np.int64]
     docs: NDArray[np.int32]
     values: NDArray[np.float32]
+    rows: Rows
+    block_of: NDArray[np.uint8]
     ids: NDArray[np.bytes_]
+    by_id: NDArray[np.int32]
+    rank: NDArray[np.int32]
     slots: NDArray[np.uint32]
     unit_kind: NDArray[np.int32]
     make: NDArray[np.int32]
@@ -114,6 +125,7 @@ class Segment:
     cluster: NDArray[np.int64]
     unit_kinds: tuple[str, ...]
     makes: tuple[str, ...]
+    bounds: Bounds | None = None
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -130,26 +142,38 @@ class Segment:
         )
         if not len(self) or not len(wanted):
             return np.empty(0, dtype=np.int64)
-        at = np.searchsorted(self.ids, wanted)
-        at = at[at < len(self)]
-        return at[np.isin(self.ids[at], wanted)].astype(np.int64)
+        at = np.searchsorted(self.ids, wanted, sorter=self.by_id)
+        found = self.by_id[at[at < len(self)]]
+        return found[np.isin(self.ids[found], wanted)].astype(np.int64)
 
-    def allowed(self, filters: Filters) -> NDArray[np.bool_] | None:
-        """Which cases pass, shape (cases,); None where all do."""
-        tests: list[NDArray[np.bool_]] = []
-        if filters.unit_kind is not None:
-            tests.append(self.unit_kind == _number_of(filters.unit_kind, self.unit_kinds))
-        if filters.make is not None:
-            tests.append(self.make == _number_of(squeeze(filters.make), self.makes))
-        if filters.year_min is not None:
-            tests.append(self.year >= filters.year_min)
+    @cached_property
+    def columns(self) -> Columns:
+        """What the loops read of the cases, as they want it."""
+        names = (name for name in Columns._fields)
+        return freeze(Columns(**{name: getattr(self, name) for name in names}))  # type: ignore[no-any-return]
+
+    @cached_property
+    def frozen_rows(self) -> Rows:
+        return freeze(self.rows)  # type: ignore[no-any-return]
+
+    @cached_property
+    def frozen_bounds(self) -> Bounds | None:
+        return None if self.bounds is None else freeze(self.bounds)
+
+    def wanted(self, filters: Filters) -> Wanted:
+        """The filters by the numbers of this segment."""
+        kind, make, low = filters.unit_kind, filters.make, filters.year_min
         if filters.year_max is not None:
-            tests.append((self.year <= filters.year_max) & (self.year != NO_YEAR))
-        if filters.with_outcome:
-            tests.append(self.with_outcome != 0)
-        if filters.exclude_cluster is not None:
-            tests.append(self.cluster != filters.exclude_cluster)
-        return np.logical_and.reduce(tests) if tests else None
+            low = max(NO_YEAR + 1, filters.year_min or 0)  # a case without a year is in no span
+        return Wanted(
+            unit_kind=ANY if kind is None else _number_of(kind, self.unit_kinds),
+            make=ANY if make is None else _number_of(squeeze(make), self.makes),
+            year_min=NO_YEAR if low is None else low,
+            year_max=2**31 - 1 if filters.year_max is None else filters.year_max,
+            with_outcome=int(filters.with_outcome),
+            without_cluster=int(filters.exclude_cluster is not None),
+            cluster=filters.exclude_cluster or 0,
+        )
 
 
 def _number_of(name: str, names: Sequence[str]) -> int:
@@ -178,14 +202,16 @@ class BuiltStatistics:
 class SegmentBuilder:
     """Takes cases one by one, then makes a segment of them."""
 
-    def __init__(self, vectoriser: Vectoriser) -> None:
+    def __init__(self, vectoriser: Vectoriser, *, block_cases: int = BLOCK_CASES) -> None:
         self._collector = Collector(vectoriser)
+        self._block_cases = block_cases
         self._ids: list[bytes] = []
         self._columns: dict[str, list[int]] = {
-            name: [] for name in ("unit_kind", "make", "year", "with_outcome", "cluster")
+            name: [] for name in ("unit_kind", "family", "make", "year", "with_outcome", "cluster")
         }
         self._unit_kinds: dict[str, int] = {}
         self._makes: dict[str, int] = {}
+        self._families: dict[str, int] = {}
 
     def add(self, case: Mapping[str, Any]) -> None:
         self._collector.add(case)
@@ -194,6 +220,8 @@ class SegmentBuilder:
         year, cluster = case.get("year"), case.get("cluster")
         columns = self._columns
         columns["unit_kind"].append(_numbered(kind, self._unit_kinds))
+        family = squeeze(str(case.get("unit_family") or ""))
+        columns["family"].append(_numbered(family, self._families))
         columns["make"].append(_numbered(make, self._makes))
         columns["year"].append(NO_YEAR if year is None else int(year))
         columns["with_outcome"].append(int(bool(case.get("with_outcome"))))
@@ -202,38 +230,75 @@ class SegmentBuilder:
     def finish(self, statistics: Statistics | None) -> tuple[Segment, BuiltStatistics | None]:
         """The segment; with `statistics` None also its own, by which it was then scaled."""
         ids = np.array(self._ids, dtype=np.bytes_)
-        by_id = np.argsort(ids, kind="stable")
-        ids = ids[by_id]
-        if len(ids) > 1 and bool(np.any(ids[1:] == ids[:-1])):
-            raise ValueError("two cases have the same id")
+        column = {name: np.array(v, dtype=np.int64) for name, v in self._columns.items()}
+        kinds = _places(self._unit_kinds)[column["unit_kind"]]
+        families = _places(self._families)[column["family"]]
+        order = np.lexsort((ids, families, kinds))
+        ids = ids[order]
+        by_id, rank = rank_ids(ids)
         collector = self._collector
         collector.add_profiles()
-        terms, order = TermTable.of(list(collector.numbers))
+        terms, term_order = TermTable.of(list(collector.numbers))
         slots = np.array(collector.slots, dtype=np.uint32)
         own = None
         if statistics is None:
             bits = (slots[:, None] >> np.arange(len(SLOTS), dtype=np.uint32)) & np.uint32(1)
-            mass = np.array(collector.mass, dtype=np.float64)[order]
+            mass = np.array(collector.mass, dtype=np.float64)[term_order]
             own = BuiltStatistics(terms, mass, bits.sum(axis=0).astype(np.float64))
             statistics = own
-        starts, docs, values = _invert(collector, statistics, order, by_id)
-        column = {name: np.array(column)[by_id] for name, column in self._columns.items()}
+        rows, starts, docs, values = _invert(collector, statistics, term_order, order)
+        slots = slots[order]
+        block_of = np.frombuffer(collector.block_of, dtype=np.int8).astype(np.uint8)[term_order]
         segment = Segment(
             terms=terms,
             starts=starts,
             docs=docs,
             values=values,
+            rows=rows,
+            block_of=block_of,
             ids=ids,
-            slots=slots[by_id],
-            unit_kind=column["unit_kind"].astype(np.int32),
-            make=column["make"].astype(np.int32),
-            year=column["year"].astype(np.int32),
-            with_outcome=column["with_outcome"].astype(np.uint8),
-            cluster=column["cluster"].astype(np.int64),
+            by_id=by_id,
+            rank=rank,
+            slots=slots,
+            unit_kind=column["unit_kind"][order].astype(np.int32),
+            make=column["make"][order].astype(np.int32),
+            year=column["year"][order].astype(np.int32),
+            with_outcome=column["with_outcome"][order].astype(np.uint8),
+            cluster=column["cluster"][order].astype(np.int64),
             unit_kinds=tuple(self._unit_kinds),
             makes=tuple(self._makes),
+            bounds=make_bounds(
+                starts=starts,
+                docs=docs,
+                values=values,
+                rows=rows,
+                slots=slots,
+                block_of=block_of,
+                block_cases=self._block_cases,
+            ),
         )
         return segment, own
+
+
+def rank_ids(ids: NDArray[np.bytes_]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """(positions in the order of the ids, place of each). Raises ValueError for equal ids."""
+    by_id = np.argsort(ids, kind="stable").astype(np.int32)
+    ordered = ids[by_id]
+    if len(ids) > 1 and bool(np.any(ordered[1:] == ordered[:-1])):
+        raise ValueError("two cases have the same id")
+    rank = np.empty(len(ids), dtype=np.int32)
+    rank[by_id] = np.arange(len(ids), dtype=np.int32)
+    return by_id, rank
+
+
+def _places(numbers: Mapping[str, int]) -> NDArray[np.int64]:
+    """Alphabetical place of each number; the last one for cases without a name (index -1)."""
+    names = list(numbers)
+    out = np.full(len(names) + 1, len(names), dtype=np.int64)
+    out[np.array(sorted(range(len(names)), key=names.__getitem__), dtype=np.int64)] = np.arange(
+        len(names)
+    )
+    return out
 
 
 def _numbered(name: str | None, numbers: dict[str, int]) -> int:
@@ -243,26 +308,29 @@ def _numbered(name: str | None, numbers: dict[str, int]) -> int:
 def _invert(
     collector: Collector,
     statistics: Statistics,
+    term_order: NDArray[np.int64],
     order: NDArray[np.int64],
-    by_id: NDArray[np.int64],
-) -> tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.float32]]:
-    """Rows of cases -> columns of features: (starts, docs, values)."""
-    cases, features = len(by_id), len(order)
-    if not len(collector.terms):
-        empty = np.zeros(features + 1, dtype=np.int64)
-        return empty, np.empty(0, dtype=np.int32), np.empty(0, dtype=np.float32)
+) -> tuple[Rows, NDArray[np.int64], NDArray[np.int32], NDArray[np.float32]]:
+    """Rows of cases, in the segment's order, and columns of features: (rows, starts, docs,
+    values)."""
+    cases, features = len(order), len(term_order)
     place = np.empty(features, dtype=np.int32)
-    place[order] = np.arange(features, dtype=np.int32)
+    place[term_order] = np.arange(features, dtype=np.int32)
     columns = place[np.frombuffer(collector.terms, dtype=np.int32)]
     row_starts = np.concatenate([[0], np.frombuffer(collector.row_ends, dtype=np.int64)])
-    rows = csr_array(
+    by_case = csr_array(
         (collector.scaled_values(statistics), columns, row_starts), shape=(cases, features)
     )
-    if not np.array_equal(by_id, np.arange(cases)):
-        rows = rows[by_id]
-    inverted = rows.tocsc()
+    if not np.array_equal(order, np.arange(cases)):
+        by_case = by_case[order]
+    by_term = by_case.tocsc()
     return (
-        inverted.indptr.astype(np.int64),
-        inverted.indices.astype(np.int32, copy=False),
-        inverted.data.astype(np.float32, copy=False),
+        Rows(
+            by_case.indptr.astype(np.int64),
+            by_case.indices.astype(np.int32, copy=False),
+            by_case.data.astype(np.float32, copy=False),
+        ),
+        by_term.indptr.astype(np.int64),
+        by_term.indices.astype(np.int32, copy=False),
+        by_term.data.astype(np.float32, copy=False),
     )

@@ -20,15 +20,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from search.core.design import Design
+from search.core.loops.shapes import Bounds, Rows
 from search.core.postings import BuiltStatistics, Segment, TermTable
 from search.core.profile import CURES, CureModel
 from search.core.reading import SLOTS
 
-FORMAT = 1
+FORMAT = 2
 MANIFEST = "manifest.json"
 BUILDING = ".building-"
 _TERM_ARRAYS = ("hashes", "names", "name_ends")
-_SEGMENT_ARRAYS = "starts docs values ids slots unit_kind make year with_outcome cluster".split()
+_SEGMENT_ARRAYS = (
+    "starts docs values block_of ids by_id rank slots unit_kind make year with_outcome cluster"
+).split()
+_ROW_ARRAYS = {f"row_{name}": name for name in Rows._fields}
+_BOUND_ARRAYS = {
+    f"bound_{name}": name for name in Bounds._fields if name not in ("block_cases", "block_of")
+}
 _STATISTICS_ARRAYS = ("mass", "slot_counts")
 
 
@@ -59,6 +66,11 @@ def save(
         ):
             for name in names:
                 files[name] = _write_array(building / f"{name}.npy", getattr(source, name))
+        for name, source_name in _ROW_ARRAYS.items():
+            files[name] = _write_array(building / f"{name}.npy", getattr(segment.rows, source_name))
+        for name, source_name in _BOUND_ARRAYS.items() if segment.bounds is not None else ():
+            values = getattr(segment.bounds, source_name)
+            files[name] = _write_array(building / f"{name}.npy", values)
         for name, values in ({} if design.cures is None else design.cures.to_arrays()).items():
             files[name] = _write_array(building / f"{name}.npy", values)
         manifest: dict[str, Any] = {
@@ -68,6 +80,7 @@ def save(
             "design": design.as_dict(),
             "fingerprint": design.fingerprint,
             "meta": meta,
+            "block_cases": None if segment.bounds is None else segment.bounds.block_cases,
             "tables": {"unit_kinds": segment.unit_kinds, "makes": segment.makes},
             "files": files,
         }
@@ -91,13 +104,26 @@ def load(directory: Path) -> tuple[Segment, BuiltStatistics, Design, dict[str, A
         }
         terms = TermTable(**{name: arrays[name] for name in _TERM_ARRAYS})
         tables: dict[str, Any] = {name: tuple(table) for name, table in manifest["tables"].items()}
-        segment = Segment(terms=terms, **{name: arrays[name] for name in _SEGMENT_ARRAYS}, **tables)
+        segment = Segment(
+            terms=terms,
+            rows=Rows(**{name: arrays[stored] for stored, name in _ROW_ARRAYS.items()}),
+            bounds=_read_bounds(arrays, manifest["block_cases"]),
+            **{name: arrays[name] for name in _SEGMENT_ARRAYS},
+            **tables,
+        )
         statistics = BuiltStatistics(terms, **{name: arrays[name] for name in _STATISTICS_ARRAYS})
         cures = CureModel.from_arrays(arrays) if CURES in arrays else None
         design = Design.from_dict(manifest["design"], cures)
     except (KeyError, TypeError, ValueError) as error:
         raise IndexDamaged(f"{directory.name}: {error!r}") from error
     return segment, statistics, design, manifest["meta"]
+
+
+def _read_bounds(arrays: dict[str, Any], block_cases: int | None) -> Bounds | None:
+    if block_cases is None:
+        return None
+    parts = {name: arrays[stored] for stored, name in _BOUND_ARRAYS.items()}
+    return Bounds(block_cases=block_cases, block_of=arrays["block_of"], **parts)
 
 
 def read_manifest(directory: Path) -> dict[str, Any]:

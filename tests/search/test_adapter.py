@@ -14,6 +14,7 @@ from casebook.cases.services import today, update_case, withdraw_case
 from casebook.errors import Unavailable
 from search import adapter
 from search.adapter import serving, store
+from search.core.storage import FORMAT
 from tests import factories
 
 
@@ -219,7 +220,7 @@ def lose_manifest(directory):
 
 def claim_older_format(directory):
     path = directory / "manifest.json"
-    path.write_text(path.read_text().replace('"format": 1', '"format": 0'))
+    path.write_text(path.read_text().replace(f'"format": {FORMAT}', '"format": 0'))
 
 
 def lose_everything(directory):

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from search.core import CaseIndex, Filters
+from search.core import CaseIndex, Filters, kernel
 from tests.search import naive
 from tests.search.strategies import DESIGN, evidence, numbered
 
@@ -18,6 +18,9 @@ filters = st.builds(
     exclude_cluster=st.none() | st.integers(1, 3),
 )
 no_filters = st.just(Filters())
+# So few that a handful of cases fills several blocks, and more than there are.
+block_sizes = st.sampled_from([1, 2, 5, 1_000])
+pytestmark = pytest.mark.usefixtures("compiled")
 cases = st.lists(evidence, max_size=12)
 
 
@@ -41,10 +44,17 @@ def assert_same(hits, expected, limit):
 
 
 @settings(max_examples=150, deadline=None)
-@given(corpus=cases, query=evidence, limit=st.integers(1, 14), filters=filters | no_filters)
-def test_top_k_and_parts_equal_the_naive_ones(corpus, query, limit, filters):
+@given(
+    corpus=cases,
+    query=evidence,
+    limit=st.integers(1, 14),
+    filters=filters | no_filters,
+    block_cases=block_sizes,
+)
+def test_top_k_and_parts_equal_the_naive_ones(corpus, query, limit, filters, block_cases):
     corpus = numbered(corpus)
-    hits = CaseIndex.build(corpus, design=DESIGN).search(query, limit=limit, filters=filters)
+    index = CaseIndex.build(corpus, design=DESIGN, block_cases=block_cases)
+    hits = index.search(query, limit=limit, filters=filters)
     assert_same(hits, naive.rank(query, corpus, corpus, DESIGN, filters), limit)
 
 
@@ -55,12 +65,13 @@ def test_top_k_and_parts_equal_the_naive_ones(corpus, query, limit, filters):
     query=evidence,
     limit=st.integers(1, 30),
     filters=no_filters | filters,
+    block_cases=block_sizes,
 )
 def test_a_tail_of_additions_changes_and_removals_ranks_as_one_list(
-    built, batches, query, limit, filters
+    built, batches, query, limit, filters, block_cases
 ):
     corpus = numbered(built)
-    index = CaseIndex.build(corpus, design=DESIGN)
+    index = CaseIndex.build(corpus, design=DESIGN, block_cases=block_cases)
     present = {case["id"]: case for case in corpus}
     for number, (batch, removed) in enumerate(batches):
         # Ids overlap with earlier ones: some cases are changes.
@@ -90,6 +101,16 @@ def test_a_case_compared_with_itself_scores_one(corpus, in_tail):
             assert hits[case["id"]].similarity == 1.0
         else:
             assert not naive.compare(case, case, corpus, DESIGN)
+
+
+@settings(max_examples=60, deadline=None)
+@given(corpus=cases, query=evidence, limit=st.integers(1, 14), filters=filters | no_filters)
+def test_the_compiled_and_the_plain_way_give_one_answer(corpus, query, limit, filters):
+    index = CaseIndex.build(numbered(corpus), design=DESIGN, block_cases=3)
+    fast = index.search(query, limit=limit, filters=filters)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(kernel, "_compiled", False)
+        assert index.search(query, limit=limit, filters=filters) == fast
 
 
 def test_equal_cases_rank_by_id_across_segments():
