@@ -108,7 +108,7 @@ def fit(together: Comparisons, start: NDArray[np.float64], penalty: float) -> We
         np.append(np.zeros(blocks), np.log(_FIRST_SHARPNESS)),
         jac=True,
         method="L-BFGS-B",
-        bounds=[(-width, width)] * blocks + [(np.log(1.0), np.log(200.0))],
+        bounds=[(-width, width)] * blocks + [(np.log(0.1), np.log(200.0))],
         options={"maxiter": 60, "ftol": 1e-7},
     )
     return weighting(found.x)
