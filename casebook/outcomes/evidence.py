@@ -59,6 +59,8 @@ LEVEL_WORDS: Final[Mapping[str, str]] = {
 }
 # Less than a tenth more or less is no direction, however sure it is.
 LEAST_LEAN: Final = 0.1
+# Figures without an item are told of so many levels.
+MOST_LEVELS: Final = 2
 _BEST: Final = 5
 
 
@@ -92,16 +94,18 @@ def describe_evidence(
     """One entry for each item, in the order of entry.
 
     cases, weighed: of the same similar cases. grids: what the cohorts around say of each level
-    that was tried. `shift`: the figure with the item less the figure without it.
+    that was tried; MOST_LEVELS of them are told. `shift`: the figure with the item less the figure
+    without it.
     """
     if not weighed.items:
         return []
     without = np.where(np.isnan(weighed.without), cases.similarity, weighed.without)
     # The first row is the figure as it stands.
     weights = _cut(np.vstack([cases.similarity, without]))
+    told = _levels_told(cases, grids)
     holds = {
-        place: _holds(cases, place, weights, grid, float(rho[place]), horizon_days)
-        for place, grid in grids.items()
+        place: _holds(cases, place, weights, grids[place], float(rho[place]), horizon_days)
+        for place in told
     }
     pointing = points_to(cases, np.nan_to_num(weighed.met), float(rho.mean()), coverage)
     return [
@@ -115,12 +119,19 @@ def describe_evidence(
                     "holds_without": _told(holds, place, row + 1),
                     "shift": _shift(holds, place, row + 1),
                 }
-                for place in grids
+                for place in told
             ],
             "points_to": None if pointing[row] < 0 else LEVELS[pointing[row]],
         }
         for row, item in enumerate(weighed.items)
     ]
+
+
+def _levels_told(cases: Neighbours, grids: Mapping[int, Grid]) -> list[int]:
+    """Service, and the levels that were tried most: the others are too few to be moved much."""
+    tried = {place: int((cases.first_level == place).sum()) for place in grids}
+    most = sorted(grids, key=lambda place: (place != SERVICE, -tried[place], place))
+    return sorted(most[:MOST_LEVELS])
 
 
 def _cut(similarity: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,10 +39,11 @@ UNKNOWN: Final = 0.5
 LEAST_KM: Final = 1_000.0
 # Enough to tell: more would only take longer.
 MOST_NEAR: Final = 800
-MOST_FAR: Final = 2_000
+MOST_IN_BANDS: Final = 8_000
 
 
-@dataclass(frozen=True)
+# Compared by identity: one reading of the pool is one object.
+@dataclass(frozen=True, eq=False)
 class Lives:
     """Vehicles after a repair of one kind of unit, as arrays of one length, in random order.
 
@@ -71,6 +73,7 @@ class Lives:
         )
 
 
+AsEvents = Callable[[Lives], tuple[IntArray, FloatArray]]
 NOTHING: Final[dict[str, Any]] = {"probability": None, "interval": None, "prior_share": None}
 
 
@@ -90,10 +93,15 @@ def describe_later(
         return {"other_major_fault": NOTHING, "gone": NOTHING, "cases": 0, "coverage": coverage}
     weight = nearness(lives, age_years, odometer_km)
     near = np.flatnonzero(weight > 0)[:MOST_NEAR]
-    far = np.flatnonzero(weight == 0)[:MOST_FAR]
-    weight, lives, others = weight[near], lives.take(near), lives.take(far)
     described = [
-        _describe(as_events, weight, lives, others, horizon_days, coverage)
+        _describe(
+            as_events(lives.take(near)),
+            weight[near],
+            lives.cluster[near],
+            _age_bands(lives, as_events, horizon_days).grid_beside(age_years),
+            horizon_days,
+            coverage,
+        )
         for as_events in (_as_faults, _as_departures)
     ]
     return {
@@ -134,25 +142,17 @@ def _as_departures(lives: Lives) -> tuple[IntArray, FloatArray]:
 
 
 def _describe(
-    as_events: Callable[[Lives], tuple[IntArray, FloatArray]],
+    events: tuple[IntArray, FloatArray],
     weight: FloatArray,
-    near: Lives,
-    far: Lives,
+    cluster: IntArray,
+    beside: tuple[Grid, float],
     horizon_days: float,
     coverage: float,
 ) -> dict[str, Any]:
-    event, days = as_events(near)
-    other_event, other_days = as_events(far)
-    rho = _rho(
-        np.concatenate([event, other_event]),
-        np.concatenate([days, other_days]),
-        np.concatenate([near.cluster, far.cluster]),
-        horizon_days,
-    )
-    grid = _other_ages(other_event, other_days, far, rho, horizon_days)
-    nobody = np.full(len(near), -1)
+    (event, days), (grid, rho) = events, beside
+    nobody = np.full(len(weight), -1)
     estimate = estimate_level(
-        Neighbours(weight, near.cluster, nobody, event, days, nobody),
+        Neighbours(weight, cluster, nobody, event, days, nobody),
         rho=rho,
         horizon_days=horizon_days,
     )
@@ -167,28 +167,60 @@ def _describe(
     }
 
 
+@dataclass(frozen=True)
+class _AgeBands:
+    """What vehicles of each band of ages met. first_age: where each begins; NaN for those whose age
+    is not known. happened, trials: effective numbers. rho: intra-shop correlation."""
+
+    first_age: FloatArray
+    happened: FloatArray
+    trials: FloatArray
+    rho: float
+
+    def grid_beside(self, age_years: float | None) -> tuple[Grid, float]:
+        """What the bands say that lie wholly out of reach of that age, and rho. Without an age the
+        vehicles near are all there are."""
+        if age_years is None:
+            return vague_grid(), self.rho
+        low, high = age_years - AGE_REACH_YEARS, age_years + AGE_REACH_YEARS
+        beside = (self.first_age >= high) | (self.first_age + AGE_REACH_YEARS <= low)
+        return learn(vague_grid(), self.happened[beside], self.trials[beside]), self.rho
+
+
+# The same for every search over one reading of a kind, and gone with it.
+_known: WeakKeyDictionary[Lives, dict[tuple[AsEvents, float], _AgeBands]] = WeakKeyDictionary()
+
+
+def _age_bands(lives: Lives, as_events: AsEvents, horizon_days: float) -> _AgeBands:
+    known = _known.setdefault(lives, {})
+    key = (as_events, horizon_days)
+    if key not in known:
+        known[key] = _read_age_bands(lives, as_events, horizon_days)
+    return known[key]
+
+
+def _read_age_bands(lives: Lives, as_events: AsEvents, horizon_days: float) -> _AgeBands:
+    some = lives.take(np.arange(min(len(lives), MOST_IN_BANDS)))
+    event, days = as_events(some)
+    rho = _rho(event, days, some.cluster, horizon_days)
+    band = np.floor(some.age_years / AGE_REACH_YEARS)
+    first_age, place = np.unique(band, return_inverse=True)
+    count = len(first_age)
+    cohorts = estimate_cohorts(
+        TriedCases(np.zeros(len(some), np.int64), event, days, some.cluster),
+        place.astype(np.int64),
+        count,
+        rho=np.full(count, rho),
+        horizon_days=horizon_days,
+    )
+    return _AgeBands(
+        first_age * AGE_REACH_YEARS, cohorts.trials - cohorts.held, cohorts.trials, rho
+    )
+
+
 def _rho(event: IntArray, days: FloatArray, cluster: IntArray, horizon_days: float) -> float:
     """Intra-shop correlation among those of which it is known."""
     happened = (event == CAME_BACK) & (days <= horizon_days)
     known = happened | (days >= NEAR_HORIZON * horizon_days)
     _, shop = np.unique(cluster[known], return_inverse=True)
     return shrunk_rho(np.bincount(shop, happened[known]), np.bincount(shop))
-
-
-def _other_ages(
-    event: IntArray, days: FloatArray, far: Lives, rho: float, horizon_days: float
-) -> Grid:
-    """What bands of other ages say, side by side. One band for those whose age is not known."""
-    if not len(far):
-        return vague_grid()
-    age = np.nan_to_num(far.age_years, nan=-AGE_REACH_YEARS)
-    _, band = np.unique(np.floor(age / AGE_REACH_YEARS), return_inverse=True)
-    count = int(band.max()) + 1
-    cohorts = estimate_cohorts(
-        TriedCases(np.zeros(len(far), np.int64), event, days, far.cluster),
-        band,
-        count,
-        rho=np.full(count, rho),
-        horizon_days=horizon_days,
-    )
-    return learn(vague_grid(), cohorts.trials - cohorts.held, cohorts.trials)

@@ -275,7 +275,9 @@ def _mixture_quantiles(
     exponent = parameters @ np.stack([log_p, log_q, np.ones(len(places))])
     # Numbers below the normal range are slow to work with and add nothing.
     density = weight @ np.exp(np.maximum(exponent, -80.0, out=exponent), out=exponent)
-    below = float(weight @ betainc(a, b, expit(places[0])))
+    # Out there lies next to nothing, unless the range was cut off or the tail is a heavy one.
+    outside = density[0] * sd > NEGLIGIBLE
+    below = float(weight @ betainc(a, b, expit(first))) if outside else 0.0
     step = float(places[1] - places[0])
     slope = np.gradient(density, step, edge_order=2)
     share = below + step * np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])

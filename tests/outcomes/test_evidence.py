@@ -8,7 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from casebook.cases.constants import LEVELS
-from casebook.outcomes.evidence import Weighed, describe_agreement, describe_evidence, points_to
+from casebook.outcomes.evidence import (
+    MOST_LEVELS,
+    Weighed,
+    describe_agreement,
+    describe_evidence,
+    points_to,
+)
 from casebook.outcomes.outlook import compute_outlook, prior_grid
 from tests.outcomes.worlds import (
     COMPONENT,
@@ -36,6 +42,10 @@ def weighed_of(without, met=None, groups=None):
     )
 
 
+def by_level(outlook):
+    return {entry["level"]: entry for entry in outlook["levels"]}
+
+
 def evidence_of(cases, weighed, cohorts=COHORTS):
     grids = {place: prior_grid(cohorts, place) for place in range(1, len(LEVELS))}
     return describe_evidence(
@@ -50,12 +60,13 @@ def test_a_figure_without_an_item_is_the_outlook_with_the_other_similarities(cas
     without = random.uniform(0, 1, (3, len(cases))) * cases.similarity
     told = evidence_of(cases, weighed_of(without))
     assert len(told) == 3
-    as_it_is = compute_outlook(cases, COHORTS, horizon_days=YEAR)["levels"]
+    as_it_is = by_level(compute_outlook(cases, COHORTS, horizon_days=YEAR))
     for row, entry in enumerate(told):
         changed = cases.__class__(**{**vars(cases), "similarity": without[row]})
-        expected = compute_outlook(changed, COHORTS, horizon_days=YEAR)["levels"]
-        for level, now, then in zip(entry["levels"], as_it_is, expected, strict=True):
-            assert level["level"] == then["level"]
+        expected = by_level(compute_outlook(changed, COHORTS, horizon_days=YEAR))
+        assert len(entry["levels"]) == MOST_LEVELS
+        for level in entry["levels"]:
+            now, then = as_it_is[level["level"]], expected[level["level"]]
             assert level["holds_without"] == pytest.approx(then["holds"], abs=2e-4)
             assert level["shift"] == pytest.approx(now["holds"] - then["holds"], abs=3e-4)
         service = entry["levels"][0]
@@ -70,6 +81,12 @@ def test_without_an_item_that_failing_cases_share_service_looks_better():
     assert told[0]["service_holds_without"] > 0.9
     assert told[0]["shift"] < -0.3
     assert told[1]["shift"] == 0
+
+
+def test_figures_are_told_of_service_and_of_what_was_tried_most():
+    cases = make_neighbours(repeat(2) + repeat(3, level=COMPONENT) + repeat(9, level=REPLACEMENT))
+    [entry] = evidence_of(cases, weighed_of([[0.5] * 14]))
+    assert [level["level"] for level in entry["levels"]] == ["service", "replacement"]
 
 
 def test_where_nothing_can_be_told_there_is_no_shift():
