@@ -1,4 +1,4 @@
-"""How long the outlook of one search takes, without the database.
+"""How long outlook, next checks and plans of one search take, without the database.
 
     python -m tests.benchmarks.outcomes_speed [--neighbours 500] [--items 15] [--kind 20000]
 
@@ -14,6 +14,8 @@ import time
 import numpy as np
 
 from casebook.cases.constants import LEVELS
+from casebook.outcomes.check_tables import CheckedCases, learn_tables
+from casebook.outcomes.checks import Stakes, belief_of, likely_states, next_checks
 from casebook.outcomes.circumstances import Circumstances
 from casebook.outcomes.cohorts import (
     CaseIdentity,
@@ -24,10 +26,17 @@ from casebook.outcomes.cohorts import (
     siblings_of,
 )
 from casebook.outcomes.complete import Question, complete_outlook
+from casebook.outcomes.costs import stated_figure
 from casebook.outcomes.evidence import Weighed
 from casebook.outcomes.later import Lives, describe_later
 from casebook.outcomes.outlook import Neighbours, compute_outlook
+from casebook.outcomes.panel import Readings, panel_for
+from casebook.outcomes.plan_answers import Setting, describe_plans
+from casebook.outcomes.plans import CHANCES, Chance, compare_plans
+from casebook.outcomes.plans import Question as PlanQuestion
+from casebook.stats.survivability import expected_months
 
+SAMPLE_OF_KIND = 4_000  # as casebook.outcomes.histories reads; that needs Django
 PATHS = (("service",), ("component",), ("service", "component"), ("service", "replacement"))
 
 
@@ -93,6 +102,54 @@ def measure(run, searches):
     return np.median(took), np.quantile(took, 0.95)
 
 
+def draw_checked(random, panel, count):
+    """Cases of the kind with findings of about one check in eight."""
+    level, event, days, cluster = draw_cases(random, count)
+    resolved = np.where(random.random(count) < 0.7, level, -1)
+    weights = random.uniform(0.4, 0.8, count)
+    case, check = np.nonzero(random.random((count, len(panel.checks))) < 1 / 8)
+    options = np.array([max(len(c.results), len(c.bins)) for c in panel.checks])
+    place = check * panel.width + random.integers(0, options[check])
+    cases = Neighbours(weights, cluster, level, event, days, resolved)
+    return cases, Readings(case, place)
+
+
+def check_next(panel, similar, of_kind):
+    start = np.full(4, 0.25)
+    similar, of_kind = (
+        CheckedCases(
+            cases.similarity, cases.cluster, likely_states(cases, start, horizon_days=365), readings
+        )
+        for cases, readings in (similar, of_kind)
+    )
+    belief = belief_of(similar, of_kind)
+    stakes = Stakes(np.array([150.0, 600.0, 1_500.0]), 200.0, 2_000.0, np.inf, 60.0)
+    return next_checks(panel, learn_tables(panel, similar, of_kind), belief, done=(), stakes=stakes)
+
+
+def plan_question(random):
+    amounts = {
+        "service": 240, "component": 620, "overhaul": 1_500, "replacement.used": 1_900,
+        "replacement.remanufactured": 3_200, "replacement.new": 4_100, "diagnosis": 90,
+        "comeback": 120, "value_working": 4_500, "value_not_working": 600,
+    }  # fmt: skip
+    holds = dict(zip(CHANCES, random.uniform(0.2, 0.9, len(CHANCES)), strict=True))
+    return PlanQuestion(
+        costs={name: stated_figure(amount) for name, amount in amounts.items()},
+        chances={name: Chance(p, p - 0.1, p + 0.08, "outlook", 30) for name, p in holds.items()},
+        took=np.array([20.0, 15.0, 3.0, 6.0]),
+        failing_days=np.array([60.0, 90.0, 120.0]),
+        replacement_days=100.0,
+        discount_rate=0.05,
+        coverage=0.9,
+    )
+
+
+def compare(question):
+    setting = Setting("EUR", 24, lambda months: float(expected_months(8.0, months, "car")), {})
+    return describe_plans(question, compare_plans(question), setting)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--neighbours", type=int, default=500)
@@ -134,8 +191,16 @@ def main() -> None:
     }
     print(f"{'part':30} {'median ms':>10} {'95 % ms':>10}")
     for name, run in parts.items():
-        median, high = measure(run, searches)
-        print(f"{name:30} {median:10.2f} {high:10.2f}")
+        _print(name, *measure(run, searches))
+    panel = panel_for("automatic_transmission")
+    kind = draw_checked(random, panel, SAMPLE_OF_KIND)
+    checked = [(panel, draw_checked(random, panel, options.neighbours), kind) for _ in searches]
+    _print("next checks", *measure(check_next, checked))
+    _print("plans", *measure(compare, [(plan_question(random),) for _ in searches]))
+
+
+def _print(name: str, median: float, high: float) -> None:
+    print(f"{name:30} {median:10.2f} {high:10.2f}")
 
 
 if __name__ == "__main__":
