@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from casebook.cases.constants import LEVELS
+from casebook.outcomes.memory import remembered
 from casebook.outcomes.outlook import NEAR_HORIZON, ParentCohorts, Siblings
 from casebook.stats.clustering import PRIOR_RHO, n_eff_from_sums, shrunk_rho
 from casebook.stats.durability import CAME_BACK, GONE, effective_trials, grouped_incidence
@@ -27,7 +28,8 @@ DENSE: Final = 1_000_000
 MOST_SIBLINGS: Final = 40
 
 
-@dataclass(frozen=True)
+# Compared by identity: one reading of the pool is one object.
+@dataclass(frozen=True, eq=False)
 class TriedCases:
     """Cases in which something was tried, as arrays of one length.
 
@@ -146,6 +148,11 @@ def level_rho(cases: TriedCases, horizon_days: float) -> FloatArray:
     return rho
 
 
+def known_rho(cases: TriedCases, horizon_days: float) -> FloatArray:
+    """`level_rho`, worked out once for each reading."""
+    return remembered(cases, ("rho", horizon_days), lambda: level_rho(cases, horizon_days))
+
+
 def siblings_of(
     cases: TriedCases, groups: IntArray, *, rho: FloatArray, horizon_days: float
 ) -> Siblings:
@@ -224,7 +231,7 @@ def cohorts_around(
 
     A step of which nothing is said is left out. without_ids: the similar cases themselves.
     """
-    rho = level_rho(kind.cases, horizon_days)
+    rho = known_rho(kind.cases, horizon_days)
     inside = ~np.isin(kind.ids, np.fromiter(without_ids, np.int64, len(without_ids)))
     scopes = [other_kinds]
 

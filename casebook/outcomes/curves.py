@@ -86,7 +86,9 @@ def _curve(
         return []
     # Near an amount a reading a little before it speaks for it, as it does for the horizon.
     asked = np.concatenate([at, NEAR_HORIZON * at])
-    both = cumulative_incidence(amounts, cases.event, asked, weights=weight, size=n_eff)
+    both = cumulative_incidence(
+        amounts, cases.event, asked, weights=weight, size=n_eff, with_gone_variance=False
+    )
     holding, low, high = _band(both, len(at), n_eff, coverage)
     return [
         (

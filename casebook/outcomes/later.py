@@ -11,12 +11,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
-from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
 
 from casebook.outcomes.cohorts import TriedCases, estimate_cohorts
+from casebook.outcomes.memory import remembered
 from casebook.outcomes.outlook import (
     LEAST_PRIOR,
     NEAR_HORIZON,
@@ -39,7 +39,7 @@ UNKNOWN: Final = 0.5
 LEAST_KM: Final = 1_000.0
 # Enough to tell: more would only take longer.
 MOST_NEAR: Final = 800
-MOST_IN_BANDS: Final = 8_000
+MOST_LOOKED_AT: Final = 8_000
 
 
 # Compared by identity: one reading of the pool is one object.
@@ -62,7 +62,7 @@ class Lives:
     def __len__(self) -> int:
         return len(self.cluster)
 
-    def take(self, which: IntArray) -> Lives:
+    def take(self, which: IntArray | slice) -> Lives:
         return Lives(
             self.age_years[which],
             self.odometer_km[which],
@@ -91,7 +91,7 @@ def describe_later(
         raise ValueError(f"horizon_days must be positive, got {horizon_days!r}")
     if lives is None or not len(lives):
         return {"other_major_fault": NOTHING, "gone": NOTHING, "cases": 0, "coverage": coverage}
-    weight = nearness(lives, age_years, odometer_km)
+    weight = nearness(lives.take(slice(MOST_LOOKED_AT)), age_years, odometer_km)
     near = np.flatnonzero(weight > 0)[:MOST_NEAR]
     described = [
         _describe(
@@ -187,20 +187,17 @@ class _AgeBands:
         return learn(vague_grid(), self.happened[beside], self.trials[beside]), self.rho
 
 
-# The same for every search over one reading of a kind, and gone with it.
-_known: WeakKeyDictionary[Lives, dict[tuple[AsEvents, float], _AgeBands]] = WeakKeyDictionary()
-
-
 def _age_bands(lives: Lives, as_events: AsEvents, horizon_days: float) -> _AgeBands:
-    known = _known.setdefault(lives, {})
-    key = (as_events, horizon_days)
-    if key not in known:
-        known[key] = _read_age_bands(lives, as_events, horizon_days)
-    return known[key]
+    """The same for every search over one reading of a kind."""
+    return remembered(
+        lives,
+        (as_events.__name__, horizon_days),
+        lambda: _read_age_bands(lives, as_events, horizon_days),
+    )
 
 
 def _read_age_bands(lives: Lives, as_events: AsEvents, horizon_days: float) -> _AgeBands:
-    some = lives.take(np.arange(min(len(lives), MOST_IN_BANDS)))
+    some = lives.take(slice(MOST_LOOKED_AT))
     event, days = as_events(some)
     rho = _rho(event, days, some.cluster, horizon_days)
     band = np.floor(some.age_years / AGE_REACH_YEARS)

@@ -22,12 +22,13 @@ from casebook.outcomes.cohorts import (
     KindCases,
     TriedCases,
     cohorts_around,
-    level_rho,
+    known_rho,
     siblings_of,
 )
 from casebook.outcomes.complete import Question, complete_outlook
 from casebook.outcomes.entered import names_only_circuits, weigh_entries
 from casebook.outcomes.later import Lives
+from casebook.outcomes.memory import remembered
 from casebook.outcomes.outlook import (
     LEAST_POOL_SHOPS,
     ParentCohorts,
@@ -169,7 +170,7 @@ def _read_cohorts(
     every = kept("kinds", _read_every_kind, lambda table: len(table.kind))
     others = _other_kinds(every, identity.kind, rows, horizon_days)
     if kind is None:
-        rho = level_rho(every.cases, horizon_days)
+        rho = known_rho(every.cases, horizon_days)
         return ParentCohorts(pool_shops=pool_shops, rho=rho, scopes=(others,))
     return cohorts_around(
         identity,
@@ -181,7 +182,7 @@ def _read_cohorts(
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _EveryKind:
     """Tried cases of the whole pool. kind: place in `kinds`."""
 
@@ -214,16 +215,22 @@ def last_of_sample(rows: float) -> UUID:
 def _other_kinds(
     every: _EveryKind, own: str | None, rows: Sequence[SimilarCase], horizon_days: float
 ) -> Siblings:
-    similar = np.array([short_id(row.id) for row in rows], np.int64)
-    left_out = np.isin(every.ids, similar)
-    if own is not None:
-        left_out |= every.kind == every.kinds.get(own, -1)
-    return siblings_of(
-        every.cases,
-        np.where(left_out, -1, every.kind),
-        rho=level_rho(every.cases, horizon_days),
-        horizon_days=horizon_days,
-    )
+    """Cohorts of the kinds that the search is not about, without the similar cases."""
+    strangers = [short_id(row.id) for row in rows if row.kind != own]
+
+    def work_out() -> Siblings:
+        left_out = np.isin(every.ids, np.array(strangers, np.int64))
+        if own is not None:
+            left_out |= every.kind == every.kinds.get(own, -1)
+        return siblings_of(
+            every.cases,
+            np.where(left_out, -1, every.kind),
+            rho=known_rho(every.cases, horizon_days),
+            horizon_days=horizon_days,
+        )
+
+    # Similar cases of the kind itself are left out with it: the same for every search about it.
+    return work_out() if strangers else remembered(every, (own, horizon_days), work_out)
 
 
 @dataclass(frozen=True)

@@ -59,6 +59,7 @@ def cumulative_incidence(
     *,
     weights: ArrayLike | None = None,
     size: float | None = None,
+    with_gone_variance: bool = True,
 ) -> Incidence:
     """Aalen-Johansen estimate for comeback with `gone` competing.
 
@@ -67,6 +68,7 @@ def cumulative_incidence(
     weights: shape (n,), >= 0, not all 0; equal where left out.
     size: what the weights are scaled to sum to, e.g. the effective number of cases; their own
     sum where left out. The estimate does not depend on it, the variance does.
+    with_gone_variance: whether `gone_variance` is wanted; NaN if not.
     The variance is that of the delta method, which is Greenwood's where nothing is gone.
     Raises ValueError on other shapes or values.
     Source: Aalen and Johansen 1978, Scand J Stat 5:141; variance: Gaynor et al. 1993,
@@ -84,7 +86,7 @@ def cumulative_incidence(
     place = place.astype(np.int64)
     came, went = (_per_time(place, w * (kind == k), len(times)) for k in (CAME_BACK, GONE))
     at_risk = np.cumsum(_per_time(place, w, len(times))[::-1])[::-1]
-    table = _accumulate(came[:, None], went[:, None], at_risk[:, None])
+    table = _accumulate(came[:, None], went[:, None], at_risk[:, None], with_gone_variance)
     # Row 0 stands for "before anything happened".
     row = np.searchsorted(times, asked, side="right")
     watched = np.append(at_risk, 0.0)[np.searchsorted(times, asked, side="left")]
@@ -198,7 +200,9 @@ def reweighted_incidence(
     return GroupedIncidence(at_risk=watched, **_accumulate_all(came, went, at_risk))
 
 
-def _accumulate(came: FloatArray, went: FloatArray, at_risk: FloatArray) -> dict[str, FloatArray]:
+def _accumulate(
+    came: FloatArray, went: FloatArray, at_risk: FloatArray, with_gone_variance: bool
+) -> dict[str, FloatArray]:
     """Estimates and variances after every step; arrays (steps, groups) -> (steps + 1, groups)."""
     out = {"events": _from_zero(np.cumsum(came + went, axis=0))}
     parts = _increments(came, went, at_risk)
@@ -206,6 +210,11 @@ def _accumulate(came: FloatArray, went: FloatArray, at_risk: FloatArray) -> dict
         ("came_back", "variance", came),
         ("gone", "gone_variance", went),
     ):
+        if d is went and not with_gone_variance:
+            gone = np.cumsum(parts[0] * went / parts[1], axis=0)
+            out[name] = _from_zero(gone.clip(0.0, 1.0))
+            out[variance_name] = np.full(out[name].shape, np.nan)
+            continue
         incidence, sums = _incidence(d, *parts)
         out[name] = _from_zero(incidence.clip(0.0, 1.0))
         totals = [np.cumsum(s, axis=0) for s in sums]

@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 LARGEST: Final = 20_000.0
 TERMS: Final = 52
 # So many factors can be multiplied before a logarithm is due, without leaving the range of floats.
-_FACTORS: Final = 16
+_FACTORS: Final = 20
 
 
 class LogGammaTable:
