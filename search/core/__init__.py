@@ -41,6 +41,12 @@ contradiction. The terms w_b·s_b are the parts shown for b; Σ_b w_b·π_b·n_b
 `not_recorded`. All are ≥ 0, they add up to the similarity, and it lies in [0, 1]. A case compared
 with itself has s_b = 1 in every block, hence similarity 1.
 
+Text is read the same on both sides: folded, split, brought to the words of the trade table
+(`search.core.text`), and compared by stems (`search.core.stemming`); groups of letters are taken
+from the words as spelt. A query's word that hardly any case has, one slip away from one that many
+have, is read as that one, and words run together or apart as the cases have them
+(`search.core.spelling`); what is shown as matched stays as it was written.
+
 Two kinds of block fill in s and n:
 
 *Bags* (words, word_pairs, letters, codes) are compared by cosine. A feature f has the strength

@@ -17,9 +17,9 @@ from typing import Any
 from search.core.profile import CureModel
 
 WEIGHTS: Mapping[str, float] = {
-    "words": 0.17,
-    "word_pairs": 0.05,
-    "letters": 0.08,
+    "words": 0.16,
+    "word_pairs": 0.02,
+    "letters": 0.12,
     "codes": 0.18,
     "symptoms": 0.14,
     "findings": 0.16,
