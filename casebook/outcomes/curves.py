@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from casebook.outcomes.outlook import NEAR_HORIZON, Neighbours, as_fraction
+from casebook.outcomes.outlook import NEAR_HORIZON, Neighbours
 from casebook.stats.clustering import cluster_n_eff
 from casebook.stats.durability import (
     CAME_BACK,
@@ -89,18 +89,18 @@ def _curve(
     both = cumulative_incidence(
         amounts, cases.event, asked, weights=weight, size=n_eff, with_gone_variance=False
     )
-    holding, low, high = _band(both, len(at), n_eff, coverage)
+    band = _band(both, len(at), n_eff, coverage)
+    holding, low, high = (as_fractions(values).tolist() for values in band)
+    at_risk = np.round(both.at_risk, 1).tolist()
     return [
-        (
-            int(at[i]),
-            {
-                "holding": as_fraction(holding[i]),
-                "interval": [as_fraction(low[i]), as_fraction(high[i])],
-                "at_risk": round(float(both.at_risk[i]), 1),
-            },
-        )
-        for i in range(len(at))
+        (int(x), {"holding": holding[i], "interval": [low[i], high[i]], "at_risk": at_risk[i]})
+        for i, x in enumerate(at.tolist())
     ]
+
+
+def as_fractions(values: FloatArray) -> FloatArray:
+    """As `outlook.as_fraction`, many at once."""
+    return np.asarray(np.round(values, 4).clip(1e-4, 1 - 1e-4), np.float64)
 
 
 def _band(
@@ -109,20 +109,22 @@ def _band(
     """Log-log limits; where those say nothing, all of one kind, Jeffreys' for as many cases as are
     known. A band that narrows again is drawn as wide as it was: limits only ever fall."""
     back, variance = curve.came_back[:points], curve.variance[:points]
-    trials = effective_trials(
-        back,
-        curve.gone[:points],
-        variance,
-        watched=curve.at_risk[points:],
-        events=curve.events[:points],
-        n_eff=n_eff,
-    )
     holding = 1 - back
     low, high = log_log_limits(holding, variance, confidence=coverage)
-    trials = np.maximum(trials, LEAST_AT_RISK)
-    flat = jeffreys_interval(np.where(holding > 0.5, trials, 0.0), trials, confidence=coverage)
     open_ = np.isnan(low) | (variance <= 0)
-    low, high = np.where(open_, flat[0], low), np.where(open_, flat[1], high)
+    if open_.any():
+        trials = effective_trials(
+            back,
+            curve.gone[:points],
+            variance,
+            watched=curve.at_risk[points:],
+            events=curve.events[:points],
+            n_eff=n_eff,
+        )
+        trials = np.maximum(trials, LEAST_AT_RISK)
+        held = np.where(holding > 0.5, trials, 0.0)
+        flat = jeffreys_interval(held, trials, confidence=coverage)
+        low, high = np.where(open_, flat, [low, high])
     low = np.minimum.accumulate(low)
     high = np.maximum.accumulate(high[::-1])[::-1]
     return holding, np.minimum(low, holding), np.maximum(high, holding)
