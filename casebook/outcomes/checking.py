@@ -17,7 +17,6 @@ from casebook.outcomes.checks import (
     belief_of,
     likely_states,
     next_checks,
-    resolution_counts,
 )
 from casebook.outcomes.costs import (
     REPAIR_COSTS,
@@ -27,8 +26,7 @@ from casebook.outcomes.costs import (
     settle_costs,
 )
 from casebook.outcomes.histories import Histories, read_histories, read_kind
-from casebook.outcomes.outlook import Neighbours
-from casebook.outcomes.panel import Readings, panel_for, place_findings
+from casebook.outcomes.panel import panel_for, place_findings
 from casebook.outcomes.queries import short_id
 
 
@@ -65,18 +63,17 @@ def next_checks_for(
     histories = read_histories(hits, kind=document.unit.kind)
     if histories.kind is None:
         return CheckAnswer([], ["unit_kind_needed"])
-    panel, kind = panel_for(histories.kind), read_kind(histories.kind)
-    # To begin with, what came back took more in the shares in which similar cases did.
-    shares = resolution_counts(outlook) + 0.5
-    shares /= shares.sum()
-
-    def checked(cases: Neighbours, readings: Readings) -> CheckedCases:
-        states = likely_states(cases, shares, horizon_days=document.horizon_days)
-        return CheckedCases(cases.similarity, cases.cluster, states, readings)
-
-    similar = checked(histories.cases, place_findings(histories.findings, panel))
+    panel = panel_for(histories.kind)
+    kind = read_kind(histories.kind, document.horizon_days)
+    cases = histories.cases
+    similar = CheckedCases(
+        weights=cases.similarity,
+        cluster=cases.cluster,
+        states=likely_states(cases, horizon_days=document.horizon_days),
+        readings=place_findings(histories.findings, panel),
+    )
     outside = ~np.isin(kind.ids, np.array([short_id(i) for i in histories.ids], np.int64))
-    of_kind = checked(kind.cases, kind.readings).take(outside)
+    of_kind = kind.checked.take(outside)
     belief = belief_of(similar, of_kind)
     if belief is None:
         return CheckAnswer([], ["no_check_tells_more"])

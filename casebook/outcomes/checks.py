@@ -9,14 +9,13 @@ is made on that average, as people make it, not on a single draw.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from casebook.cases.constants import LEVELS
 from casebook.outcomes.check_tables import DOUBT, STATES, CheckedCases, Tables
 from casebook.outcomes.outlook import Neighbours
 from casebook.outcomes.panel import Panel
@@ -105,21 +104,12 @@ def _mean_states(cases: CheckedCases) -> FloatArray:
     return np.asarray(counts * (n_eff / counts.sum()), np.float64)
 
 
-def resolution_counts(outlook: Mapping[str, Any]) -> FloatArray:
-    """Effective number of similar cases that took each of STATES in the end, (4,)."""
-    scale = outlook["effective_cases"] / max(outlook["cases"], 1)
-    counts = np.zeros(len(STATES))
-    for row in outlook["resolved_by"]:
-        state = int(_STATE_OF_LEVEL[LEVELS.index(row["level"])])
-        counts[state] += row["share"] * row["of"] * scale
-    return counts
-
-
-def likely_states(cases: Neighbours, belief: FloatArray, *, horizon_days: float) -> FloatArray:
+def likely_states(cases: Neighbours, *, horizon_days: float) -> FloatArray:
     """How likely each case took each of STATES, (n, 4); 0 where nothing can be told.
 
     What cured it, where that is known. A repair that was last seen holding before the horizon
-    counts as one that may yet fail; what came back without a known cure took more than was tried.
+    counts as one that may yet fail; what came back without a known cure took more than was tried,
+    in the shares in which the others did.
     """
     states = np.zeros((len(cases), len(STATES)))
     if not len(cases):
@@ -130,7 +120,7 @@ def likely_states(cases: Neighbours, belief: FloatArray, *, horizon_days: float)
     first = np.where(tried, _STATE_OF_LEVEL[cases.first_level], 0)
     back = tried & (cases.event == CAME_BACK) & (cases.event_days <= horizon_days) & ~resolved
     deeper = np.arange(len(STATES)) > first[:, None]
-    rest = np.where(deeper, belief, 0.0)
+    rest = np.where(deeper, cases.similarity @ states + LEAST, 0.0)
     rest[first == len(STATES) - 1] = [0, 0, 0, 1]
     rest /= rest.sum(axis=1, keepdims=True)
     states[back] = rest[back]

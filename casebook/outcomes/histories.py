@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 
 from casebook.cases.constants import LEVELS
 from casebook.outcomes import queries
+from casebook.outcomes.check_tables import CheckedCases
+from casebook.outcomes.checks import likely_states
 from casebook.outcomes.costs import AttemptCost, read_attempt_costs
 from casebook.outcomes.outlook import Neighbours, similarity_cut_off
-from casebook.outcomes.panel import Readings, panel_for, place_findings
+from casebook.outcomes.panel import panel_for, place_findings
 from casebook.outcomes.similar import EVENTS, level_places
 from casebook.shops.tenancy import reading_shared
 
@@ -53,11 +55,10 @@ class Histories:
 
 @dataclass(frozen=True)
 class KindHistories:
-    """Cases of one unit kind, equally weighted, with what their checks showed."""
+    """Cases of one unit kind, equally weighted, with what they took and what checks showed."""
 
     ids: IntArray
-    cases: Neighbours
-    readings: Readings
+    checked: CheckedCases
 
 
 def read_histories(
@@ -94,14 +95,17 @@ def _actions_by_level(attempts: Sequence[Sequence[dict[str, Any]]]) -> dict[str,
     return {level: frozenset(actions) for level, actions in done.items()}
 
 
-def read_kind(kind: str) -> KindHistories:
+def read_kind(kind: str, horizon_days: int) -> KindHistories:
     """A sample of the kind's cases in which something was tried; maybe a minute old."""
     return queries.kept(
-        ("histories", kind), lambda: _read_kind(kind), lambda k: len(k.ids), least=KEPT_FROM
+        ("histories", kind, horizon_days),
+        lambda: _read_kind(kind, horizon_days),
+        lambda found: len(found.ids),
+        least=KEPT_FROM,
     )
 
 
-def _read_kind(kind: str) -> KindHistories:
+def _read_kind(kind: str, horizon_days: int) -> KindHistories:
     # Ids are random: the lowest are a fair sample. Chosen first, so that only those are unpacked.
     statement = """
         WHERE c.id IN (
@@ -111,10 +115,16 @@ def _read_kind(kind: str) -> KindHistories:
     """
     with reading_shared():
         rows = _select(("findings",), statement, [kind, SAMPLE_OF_KIND])
+    cases = _as_cases(rows, [1.0] * len(rows))
+    readings = place_findings([_json(row[7]) for row in rows], panel_for(kind))
     return KindHistories(
         ids=np.array([queries.short_id(row[0]) for row in rows], np.int64),
-        cases=_as_cases(rows, [1.0] * len(rows)),
-        readings=place_findings([_json(row[7]) for row in rows], panel_for(kind)),
+        checked=CheckedCases(
+            cases.similarity,
+            cases.cluster,
+            likely_states(cases, horizon_days=horizon_days),
+            readings,
+        ),
     )
 
 

@@ -12,7 +12,6 @@ from scipy.special import betaincinv
 
 from casebook.cases.constants import HORIZON_DAYS, LEVELS, UNIT_SOURCES
 from casebook.outcomes.caveats import CAVEATS
-from casebook.outcomes.checks import resolution_counts
 from casebook.outcomes.costs import named_costs, settle_costs, stated_figure, usual_currency
 from casebook.outcomes.histories import Histories, read_histories
 from casebook.outcomes.outlook import COVERAGE, Neighbours, estimate_level
@@ -151,6 +150,17 @@ def _ask(
         discount_rate=document.discount_rate,
         coverage=COVERAGE,
     )
+
+
+def resolution_counts(outlook: Mapping[str, Any]) -> FloatArray:
+    """Effective number of similar cases that in the end took a service at most, a component, an
+    overhaul, a replacement, (4,)."""
+    scale = outlook["effective_cases"] / max(outlook["cases"], 1)
+    counts = np.zeros(RUNGS + 1)
+    for row in outlook["resolved_by"]:
+        place = max(LEVELS.index(row["level"]) - 1, 0)
+        counts[place] += row["share"] * row["of"] * scale
+    return counts
 
 
 def _later(outlook: Mapping[str, Any] | None) -> dict[str, Any] | None:

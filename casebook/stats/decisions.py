@@ -17,7 +17,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betaincinv
+from scipy.special import betaincinv, ndtri
+
+from casebook.stats.proportions import check_confidence
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -30,6 +32,7 @@ REPLACE: Final = RUNGS
 LEAVE: Final = RUNGS + SOURCES
 # Plans: each level first, a replacement at once from each source, leaving it.
 PLANS: Final = RUNGS + SOURCES + 1
+_STEPS: Final = 7
 
 
 @dataclass(frozen=True)
@@ -197,26 +200,24 @@ def policy_costs(
 def beta_like(mean: ArrayLike, low: ArrayLike, high: ArrayLike, *, coverage: float) -> FloatArray:
     """Parameters of beta distributions with these means and about these equal-tailed intervals.
 
-    All shape (n,), in (0, 1) with low <= mean <= high. Returns a, b: (2, n).
+    All shape (n,), in (0, 1) with low <= mean <= high, low < high. Returns a, b: (2, n).
     The width alone decides how sure it is; it is never taken to be less sure than one case.
     Raises ValueError otherwise.
     """
     m, lo, hi = (np.asarray(x, float) for x in (mean, low, high))
-    if not np.all((lo > 0) & (lo <= m) & (m <= hi) & (hi < 1)):
-        raise ValueError("need 0 < low <= mean <= high < 1")
-    if not 0 < coverage < 1:
-        raise ValueError(f"coverage must lie in (0, 1), got {coverage!r}")
+    if not np.all((lo > 0) & (lo <= m) & (m <= hi) & (hi < 1) & (lo < hi)):
+        raise ValueError("need 0 < low <= mean <= high < 1, and low < high")
+    check_confidence(coverage)
     tail = (1 - coverage) / 2
     width = hi - lo
-    # The width of a beta interval falls as its strength grows: bisect over the log of it.
-    least, most = np.zeros(m.shape), np.full(m.shape, np.log(1e6))
-    for _ in range(24):
-        middle = (least + most) / 2
-        k = np.exp(middle)
-        found = betaincinv(m * k, (1 - m) * k, 1 - tail) - betaincinv(m * k, (1 - m) * k, tail)
-        too_wide = found > width
-        least, most = np.where(too_wide, middle, least), np.where(too_wide, most, middle)
-    k = np.exp((least + most) / 2)
+    # Nearly proportional to 1 / sqrt(strength): from the normal approximation on, every step
+    # makes good what is still missing, and falls short rather than going too far.
+    k = m * (1 - m) * np.square(2 * ndtri(1 - tail) / width)
+    for _ in range(_STEPS):
+        k = k.clip(1.0, 1e6)
+        low_end, high_end = betaincinv(m * k, (1 - m) * k, np.array([[tail], [1 - tail]]))
+        k = k * np.square((high_end - low_end) / width)
+    k = k.clip(1.0, 1e6)
     return np.stack([m * k, (1 - m) * k])
 
 

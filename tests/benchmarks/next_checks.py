@@ -131,7 +131,7 @@ class Suggester:
 
     def _checked(self, places: Sequence[int], weights: Floats, panel: Panel) -> CheckedCases:
         cases = as_neighbours(self.outcomes, places, weights)
-        states = likely_states(cases, np.full(4, 0.25), horizon_days=HORIZON_DAYS)
+        states = likely_states(cases, horizon_days=HORIZON_DAYS)
         findings = [self.outcomes.cases[i]["findings"] for i in places]
         return CheckedCases(weights, cases.cluster, states, place_findings(findings, panel))
 

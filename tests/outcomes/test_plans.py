@@ -26,7 +26,12 @@ from casebook.outcomes.plan_answers import (
     money,
     plan_caveats,
 )
-from casebook.outcomes.planning import mean_failing_days, prefer_followed, source_chance
+from casebook.outcomes.planning import (
+    mean_failing_days,
+    prefer_followed,
+    resolution_counts,
+    source_chance,
+)
 from casebook.outcomes.plans import (
     DRAWS,
     Chance,
@@ -395,3 +400,15 @@ def test_a_level_that_was_hardly_followed_so_long_has_the_figure_of_a_year():
     assert merged["cases"] == 9
     assert merged["caveats"] == ["few_shops"]
     assert prefer_followed(two_years, None) == (two_years, set[str]())
+
+
+def test_what_cases_took_in_the_end_counts_by_their_effective_number():
+    outlook = {
+        "resolved_by": [
+            {"level": "none", "share": 0.1, "of": 50},
+            {"level": "service", "share": 0.4, "of": 50},
+            {"level": "replacement", "share": 0.5, "of": 50},
+        ],
+        "cases": 100, "effective_cases": 25.0,
+    }  # fmt: skip
+    assert_allclose(resolution_counts(outlook), [6.25, 0, 0, 6.25])
