@@ -10,7 +10,7 @@ from threading import Event
 import pytest
 from django.db import connection
 
-from casebook.cases.models import SharedCase
+from casebook.cases.models import Case, SharedCase
 from casebook.cases.queries import get_shared_case
 from casebook.cases.reading import read_case
 from casebook.cases.services import add_follow_up, create_cases, today, update_case, withdraw_case
@@ -216,6 +216,29 @@ def test_cases_stored_before_are_read_as_new_ones_are(committed_db):
         assert rows() != fresh
         connection.execute(migration.FILL)
         assert rows() == fresh
+
+
+def test_a_statement_about_very_many_vehicles_takes_one_lock_for_all(committed_db):
+    shop = make_shop()
+    with acting_for(shop.pk), connection.cursor() as cursor:
+        case = repaired(shop, vehicle=vehicle(None))
+
+        def locks():
+            cursor.execute("SELECT mode FROM pg_locks WHERE locktype = 'advisory'")
+            return [mode for (mode,) in cursor.fetchall()]
+
+        copies = [clone_of(case, link=bytes([i // 256, i % 256]) * 16) for i in range(600)]
+        Case.objects.bulk_create(copies[:3])
+        assert sorted(locks()) == ["ExclusiveLock"] * 3 + ["ShareLock"]
+        Case.objects.bulk_create(copies[3:])
+        assert sorted(locks()) == ["ExclusiveLock"] * 4 + ["ShareLock"]
+
+
+def clone_of(case, *, link):
+    values = {field.name: getattr(case, field.name) for field in Case._meta.concrete_fields}
+    for own in ("id", "shared_id", "changed_xid", "shop_reference"):
+        del values[own]
+    return Case(**values | {"vehicle_link": link})
 
 
 def test_two_visits_written_at_the_same_moment_see_each_other(committed_db):

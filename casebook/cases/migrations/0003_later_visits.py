@@ -11,6 +11,7 @@ from django.db import migrations, models
 
 # Later than this, trouble with the same unit is not the old fault come back.
 RETURN_DAYS = 730
+MOST_LOCKS = 500
 
 FUNCTIONS = f"""
 CREATE FUNCTION casebook_count_later_visits() RETURNS trigger LANGUAGE plpgsql
@@ -95,11 +96,17 @@ BEGIN
     IF visits.links IS NULL THEN
         RETURN NULL;
     END IF;
-    -- Two visits of one vehicle that are written at the same moment must see each other.
-    PERFORM pg_advisory_xact_lock(k.key) FROM (
-        SELECT DISTINCT hashtextextended(encode(link, 'hex'), 0) AS key
-        FROM unnest(visits.links) AS link ORDER BY 1
-    ) AS k;
+    -- Two visits of one vehicle that are written at the same moment must see each other. A lock for
+    -- each vehicle, or a single one where they would fill the server's table of locks.
+    IF cardinality(visits.links) > {MOST_LOCKS} THEN
+        PERFORM pg_advisory_xact_lock(hashtext('casebook vehicles'), 0);
+    ELSE
+        PERFORM pg_advisory_xact_lock_shared(hashtext('casebook vehicles'), 0);
+        PERFORM pg_advisory_xact_lock(k.key) FROM (
+            SELECT DISTINCT hashtextextended(encode(link, 'hex'), 0) AS key
+            FROM unnest(visits.links) AS link ORDER BY 1
+        ) AS k;
+    END IF;
     SELECT array_agg(DISTINCT c.shared_id ORDER BY c.shared_id) INTO shared
         FROM unnest(visits.links, visits.days) AS v (link, opened_on)
         JOIN cases_case c ON c.vehicle_link = v.link AND c.opened_on < v.opened_on;
