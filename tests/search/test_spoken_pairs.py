@@ -2,7 +2,7 @@
 
 Measured on 3,000 complaints of the demo (`tests.search.spoken_pairs` prints the table): of the
 clean query's ten best, the rough one finds .91 on the pairs that were open while the reading of
-text was improved and .90 on those held back; TF-IDF cosine finds .46 and .43. The bounds below are
+text was improved and .89 on those held back; TF-IDF cosine finds .46 and .43. The bounds below are
 those figures less about two standard errors (.03 for the 77 pairs held back).
 """
 
@@ -46,7 +46,7 @@ def test_there_are_enough_pairs_and_no_pair_twice():
 @pytest.mark.parametrize("held_back", [False, True])
 def test_rough_queries_find_what_clean_ones_find(overlaps, held_back):
     overlap, best = overlaps[chosen(held_back=[held_back])].mean(axis=0)
-    assert overlap >= 0.84
+    assert overlap >= 0.83
     assert best >= 0.86
 
 
