@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import gc
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -28,6 +30,19 @@ from search.core.vectoriser import QueryVector, Vectoriser
 
 # Small segments beyond this many are merged: each costs a look-up of the query's terms.
 MOST_TAIL_SEGMENTS = 6
+
+
+@contextmanager
+def _without_garbage_collection() -> Iterator[None]:
+    """Millions of small objects are made and kept: looking through them again and again for
+    cycles, of which there are none, costs a third of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 @dataclass(frozen=True)
@@ -92,8 +107,9 @@ class CaseIndex:
         """
         vectoriser = Vectoriser(design)
         builder = SegmentBuilder(vectoriser, block_cases=block_cases)
-        for case in cases:
-            builder.add(case)
+        with _without_garbage_collection():
+            for case in cases:
+                builder.add(case)
         segment, statistics = builder.finish(None)
         assert statistics is not None  # noqa: S101 - asked for with None
         return cls(vectoriser, statistics, (_Layer(segment),), dict(meta or {}))

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from search.core.collecting import Collector
 from search.core.design import Design
 from search.core.reading import SLOTS
-from search.core.vectoriser import Collector, QueryVector, Vectoriser
+from search.core.vectoriser import QueryVector, Vectoriser
 
 Case = Mapping[str, Any]
 

@@ -17,14 +17,16 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from search.core.bounds import BLOCK_CASES, make_bounds
+from search.core.collecting import Collector
 from search.core.kernel import freeze
 from search.core.loops.shapes import ANY, Bounds, Columns, Rows, Wanted
 from search.core.reading import SLOTS
 from search.core.text import squeeze
-from search.core.vectoriser import Collector, Statistics, Vectoriser
+from search.core.vectoriser import Statistics, Vectoriser
 
 NO_YEAR = -1
 NO_NAME = -1
+_PIECE = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -243,7 +245,7 @@ class SegmentBuilder:
         own = None
         if statistics is None:
             bits = (slots[:, None] >> np.arange(len(SLOTS), dtype=np.uint32)) & np.uint32(1)
-            mass = np.array(collector.mass, dtype=np.float64)[term_order]
+            mass = collector.mass[term_order]
             own = BuiltStatistics(terms, mass, bits.sum(axis=0).astype(np.float64))
             statistics = own
         rows, starts, docs, values = _invert(collector, statistics, term_order, order)
@@ -316,13 +318,20 @@ def _invert(
     cases, features = len(order), len(term_order)
     place = np.empty(features, dtype=np.int32)
     place[term_order] = np.arange(features, dtype=np.int32)
-    columns = place[np.frombuffer(collector.terms, dtype=np.int32)]
+    collector.scale(statistics)
+    collector.forget_words()
+    columns = np.frombuffer(collector.terms, dtype=np.int32)
+    for first in range(0, len(columns), _PIECE):  # in place and in pieces: there may be many
+        columns[first : first + _PIECE] = place[columns[first : first + _PIECE]]
     row_starts = np.concatenate([[0], np.frombuffer(collector.row_ends, dtype=np.int64)])
     by_case = csr_array(
-        (collector.scaled_values(statistics), columns, row_starts), shape=(cases, features)
+        (np.frombuffer(collector.values, dtype=np.float32), columns, row_starts),
+        shape=(cases, features),
     )
     if not np.array_equal(order, np.arange(cases)):
         by_case = by_case[order]
+    del columns
+    collector.let_go()
     by_term = by_case.tocsc()
     return (
         Rows(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from functools import cached_property
@@ -98,6 +98,11 @@ class Block(ABC):
     @abstractmethod
     def slots(self, view: View) -> Iterable[str]:
         """The slots that the case records."""
+
+    def evidence(self, case: Mapping[str, Any]) -> Hashable | None:
+        """What of a case this block reads: equal evidence has equal features and slots. None
+        where that can't be told more cheaply than by reading it."""
+        return None
 
     def additions(self, query: View, case: View) -> Iterable[Addition]:
         """What the case records here and the query lacks, where it is entered piece by piece;

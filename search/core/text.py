@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
+from functools import lru_cache
 from typing import NamedTuple
 
 from search.core.stemming import is_base, stem
@@ -18,6 +19,8 @@ _QUANTITY = re.compile(r"(\d+(?:[.]\d+)?)(rpm|km|kmh|mph|mi|psi|kpa|bar|mm|nm|ml
 _SIGN = re.compile(r"[^\W\d_](?:[./&-][^\W\d_])+|[^\W\d_]-[^\W\d_]+")
 # A shorter word written apart may well be two: "a c", "re do".
 _SHORTEST_JOINED = 5
+# Words, and pairs of them, whose reading is remembered; beyond that, memory is begun anew.
+_MOST_REMEMBERED = 200_000
 
 
 class Token(NamedTuple):
@@ -34,6 +37,7 @@ def fold(text: str) -> str:
     return "".join(ch for ch in decomposed if not unicodedata.combining(ch)).replace("’", "'")
 
 
+@lru_cache(maxsize=65_536)
 def squeeze(text: str) -> str:
     """Letters and digits only: "KX-7", "kx 7" and "KX7" are the same name."""
     return "".join(ch for ch in fold(text) if ch.isalnum())
@@ -57,6 +61,10 @@ class Normaliser:
 
     def __init__(self, replacements: Mapping[str, str]) -> None:
         self._whole: set[str] = set()
+        self._pieces: dict[str, tuple[Piece, ...]] = {}
+        self._joined: dict[tuple[str, str], tuple[str, ...] | None] = {}
+        self._alone: dict[str, bool] = {}
+        self._tokens: dict[Piece, tuple[Token, ...]] = {}
         self._table: dict[tuple[str, ...], tuple[str, ...]] = {}
         for written, meant in replacements.items():
             words = tuple(piece.spelt for piece in self.split(written))
@@ -79,7 +87,10 @@ class Normaliser:
             if all(is_base(word) for word in words):
                 self._stems.setdefault(tuple(map(stem, words)), meaning)
         self._longest = max(map(len, self._table), default=1)
-
+        # What longer forms begin with: most words begin none.
+        self._first = {words[0] for words in self._table if len(words) > 1}
+        self._first_stems = {words[0] for words in self._stems if len(words) > 1}
+        self._pieces.clear()  # what was read before all signs were known
         self._single = {words[0]: m for words, m in self._table.items() if len(words) == 1}
         self._single_stems = {words[0]: m for words, m in self._stems.items() if len(words) == 1}
 
@@ -91,14 +102,42 @@ class Normaliser:
         """What the pieces of a text mean, in their order."""
         given = list(pieces)
         out: list[Token] = []
-        at = 0
-        while at < len(given):
+        at, last = 0, len(given) - 1
+        while at <= last:
+            piece = given[at]
+            if self._stands_alone(piece.spelt) and (
+                at == last or self._match_joined(piece.spelt, given[at + 1].spelt) is None
+            ):
+                out += self._read_alone(piece)
+                at += 1
+                continue
             length, meant = self._match(given, at)
             said = " ".join(dict.fromkeys(piece.said for piece in given[at : at + length]))
-            words = (given[at].spelt,) if meant is None else meant
+            words = (piece.spelt,) if meant is None else meant
             out.extend(Token(stem(word), said, word) for word in words)
             at += length
         return out
+
+    def _stands_alone(self, word: str) -> bool:
+        """Whether no longer form begins with the word."""
+        alone = self._alone.get(word)
+        if alone is None:
+            if len(self._alone) >= _MOST_REMEMBERED:
+                self._alone = {}
+            alone = word not in self._first and stem(word) not in self._first_stems
+            self._alone[word] = alone
+        return alone
+
+    def _read_alone(self, piece: Piece) -> tuple[Token, ...]:
+        tokens = self._tokens.get(piece)
+        if tokens is None:
+            if len(self._tokens) >= _MOST_REMEMBERED:
+                self._tokens = {}
+            meant = self.meaning(piece.spelt)
+            words = (piece.spelt,) if meant is None else meant
+            tokens = tuple(Token(stem(word), piece.said, word) for word in words)
+            self._tokens[piece] = tokens
+        return tokens
 
     def explains(self, word: str) -> bool:
         """Whether the table has the word: alone, within a longer form, or in a meaning."""
@@ -117,7 +156,7 @@ class Normaliser:
 
     def _match(self, pieces: list[Piece], at: int) -> tuple[int, tuple[str, ...] | None]:
         for length in range(min(self._longest, len(pieces) - at), 0, -1):
-            meant = self._look_up(tuple(p.spelt for p in pieces[at : at + length]))
+            meant = self._look_up(tuple([p.spelt for p in pieces[at : at + length]]))
             if meant is None and length == 2:
                 meant = self._match_joined(pieces[at].spelt, pieces[at + 1].spelt)
             if meant is not None:
@@ -127,16 +166,26 @@ class Normaliser:
     def _match_joined(self, one: str, two: str) -> tuple[str, ...] | None:
         if min(len(one), len(two)) < 2 or len(one) + len(two) < _SHORTEST_JOINED:
             return None
-        return self._look_up((one + two,))
+        pair = (one, two)
+        if pair in self._joined:
+            return self._joined[pair]
+        if len(self._joined) >= _MOST_REMEMBERED:
+            self._joined = {}  # a new one: another thread may just be reading
+        meant = self._joined[pair] = self.meaning(one + two)
+        return meant
 
     def split(self, text: str) -> list[Piece]:
         """Words and quantities, before anything is replaced."""
-        return [
-            piece
-            for said in _TOKEN.findall(text)
-            for piece in self._split_word(said)
-            if piece.spelt
-        ]
+        return [piece for said in _TOKEN.findall(text) for piece in self._split_once(said)]
+
+    def _split_once(self, said: str) -> tuple[Piece, ...]:
+        pieces = self._pieces.get(said)
+        if pieces is None:
+            if len(self._pieces) >= _MOST_REMEMBERED:
+                self._pieces = {}
+            pieces = tuple(piece for piece in self._split_word(said) if piece.spelt)
+            self._pieces[said] = pieces
+        return pieces
 
     def _split_word(self, said: str) -> Iterator[Piece]:
         folded = fold(said)

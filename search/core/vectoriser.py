@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from array import array
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from search.core.blocks import make_blocks
-from search.core.blocks.cures import Cures, raw_features
 from search.core.blocks.text import word_feature
 from search.core.design import Design
 from search.core.reading import SLOT_BITS, SLOTS, Bag, Block, Item, ItemBlock, View
@@ -231,128 +228,3 @@ def rarities(items: list[Item], statistics: Statistics) -> NDArray[np.float64]:
         return float(shares @ idf(among, np.array([mass[name] for name, _ in item.rarity])))
 
     return np.array([rarity(item) for item in items])
-
-
-class Collector:
-    """Gathers cases for a segment: features as local numbers, values not yet scaled."""
-
-    def __init__(self, vectoriser: Vectoriser) -> None:
-        self._vectoriser = vectoriser
-        self.numbers: dict[str, int] = {}
-        self.mass: list[float] = []
-        self.bag_slots: list[str] = [
-            block.slot if isinstance(block, Bag) else "" for block in vectoriser.blocks
-        ]
-        self.block_of = array("b")  # per feature
-        self.terms = array("i")
-        self.values = array("f")
-        self.row_ends = array("q")
-        self.slots = array("I")
-        self.kinds: list[str | None] = []
-        self.clusters = array("q")
-
-    def add(self, case: Mapping[str, Any]) -> None:
-        view = self._vectoriser.view(case)
-        bits = 0
-        for block in self._vectoriser.blocks:
-            for slot in block.slots(view):
-                bits |= SLOT_BITS[slot]
-        for number, feature in raw_features(self._vectoriser.blocks, view):
-            self._put(number, *feature)
-        self.slots.append(bits)
-        self.row_ends.append(len(self.terms))
-        self.kinds.append(case.get("unit_kind"))
-        self.clusters.append(int(case.get("cluster") or 0))
-
-    def raw_rows(self) -> csr_array:
-        """Cases x features as read, before any scaling."""
-        return csr_array(
-            (
-                np.array(self.values, dtype=np.float32),
-                np.array(self.terms, dtype=np.int32),
-                np.concatenate([[0], np.array(self.row_ends, dtype=np.int64)]),
-            ),
-            shape=(len(self.row_ends), len(self.numbers)),
-        )
-
-    def add_profiles(self) -> None:
-        """What would probably cure each case: more features at the end of its row. Once, when
-        all cases are there."""
-        model = self._vectoriser.design.cures
-        if model is None:
-            return
-        block = next(
-            number for number, b in enumerate(self._vectoriser.blocks) if isinstance(b, Cures)
-        )
-        raw = self.raw_rows()
-        clusters = np.array(self.clusters, dtype=np.int64)
-        first = len(self.numbers)
-        profiles = model.profiles(raw, self.numbers, self.kinds, clusters)
-        used = np.unique(profiles.indices)
-        place = np.zeros(profiles.shape[1], dtype=np.int64)
-        place[used] = first + np.arange(len(used))
-        for column, cases in zip(
-            used.tolist(), np.bincount(profiles.indices)[used].tolist(), strict=True
-        ):
-            self.numbers[Cures.key_of(model.feature_names[column])] = len(self.mass)
-            self.mass.append(float(cases))
-            self.block_of.append(block)
-        more = csr_array(
-            (profiles.data.astype(np.float32), place[profiles.indices], profiles.indptr),
-            shape=(len(self.row_ends), len(self.numbers)),
-        )
-        whole = _side_by_side(raw, more)
-        self.terms = array("i", whole.indices.astype(np.int32).tobytes())
-        self.values = array("f", whole.data.astype(np.float32).tobytes())
-        self.row_ends = array("q", whole.indptr[1:].astype(np.int64).tobytes())
-        bits = np.array(self.slots, dtype=np.uint32)
-        bits[np.diff(profiles.indptr) > 0] |= np.uint32(SLOT_BITS["cures"])
-        self.slots = array("I", bits.tobytes())
-
-    def _put(self, block: int, name: str, value: float, mass: float) -> None:
-        number = self.numbers.get(name)
-        if number is None:
-            number = self.numbers[name] = len(self.mass)
-            self.mass.append(0.0)
-            self.block_of.append(block)
-        self.mass[number] += mass
-        self.terms.append(number)
-        self.values.append(value)
-
-    def scaled_values(self, statistics: Statistics) -> NDArray[np.float32]:
-        """Stored values, shape (len(terms),): bags times idf at unit length, items as they are."""
-        blocks = np.frombuffer(self.block_of, dtype=np.int8).astype(np.int64)
-        masses = statistics.masses(list(self.numbers))
-        factors = np.ones(len(blocks))
-        for number, slot in enumerate(self.bag_slots):
-            if slot:
-                of_block = blocks == number
-                factors[of_block] = idf(statistics.slot_count(slot), masses[of_block])
-        is_bag = np.array([bool(slot) for slot in self.bag_slots])
-        terms = np.frombuffer(self.terms, dtype=np.int32)
-        values = np.frombuffer(self.values, dtype=np.float32)
-        ends = np.frombuffer(self.row_ends, dtype=np.int64)
-        out = np.empty(len(terms), dtype=np.float32)
-        for first in range(0, len(ends), 50_000):  # in pieces, to bound memory
-            last = min(first + 50_000, len(ends))
-            start, stop = (int(ends[first - 1]) if first else 0), int(ends[last - 1])
-            rows = np.repeat(
-                np.arange(last - first), np.diff(ends[first:last], prepend=np.int64(start))
-            )
-            part = terms[start:stop]
-            scaled = values[start:stop] * factors[part]
-            group = rows * len(self.bag_slots) + blocks[part]
-            lengths = np.sqrt(np.bincount(group, weights=scaled * scaled))
-            out[start:stop] = np.where(is_bag[blocks[part]], scaled / lengths[group], scaled)
-        return out
-
-
-def _side_by_side(left: csr_array, right: csr_array) -> csr_array:
-    """Rows of one followed by rows of the other, over the columns of the other."""
-    ends = left.indptr.astype(np.int64) + right.indptr
-    indices = np.empty(int(ends[-1]), dtype=np.int32)
-    data = np.empty(int(ends[-1]), dtype=np.float32)
-    for part, shift in ((left, right.indptr[:-1]), (right, left.indptr[1:])):
-        at = np.arange(part.nnz) + np.repeat(shift.astype(np.int64), np.diff(part.indptr))
-        indices[at], data[at] = part.indices, part.data
-    return csr_array((data, indices, ends), shape=right.shape)

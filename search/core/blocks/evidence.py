@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from typing import Any, ClassVar
 
 from search.core.design import Scale
@@ -31,6 +31,14 @@ class Codes(Bag):
         "family": 0.6,
         "subsystem": 0.3,
     }
+
+    def evidence(self, case: Mapping[str, Any]) -> Hashable:
+        return tuple(
+            [
+                (c["code"], c.get("failure_type"), c.get("family"), c.get("subsystem"))
+                for c in case.get("codes") or ()
+            ]
+        )
 
     def _named(self, view: View) -> Iterator[tuple[str, str, str]]:
         """(kind, name, code as shown) of every feature."""
@@ -72,6 +80,9 @@ class Symptoms(ItemBlock):
     name = "symptoms"
     part = "symptoms"
     SYMPTOM_SHARE: ClassVar[float] = 0.5  # the rest is for the conditions
+
+    def evidence(self, case: Mapping[str, Any]) -> Hashable:
+        return tuple([(s["key"], *(s.get("when") or ())) for s in case.get("symptoms") or ()])
 
     def _read(self, view: View) -> dict[str, list[str]]:
         conditions: dict[str, dict[str, None]] = {}
@@ -132,6 +143,11 @@ class Findings(ItemBlock):
     def __init__(self, scales: Mapping[str, Scale], neighbour_alikeness: float) -> None:
         self.scales = scales
         self.neighbour_alikeness = neighbour_alikeness
+
+    def evidence(self, case: Mapping[str, Any]) -> Hashable:
+        return tuple(
+            [(f["check"], f.get("result"), f.get("value")) for f in case.get("findings") or ()]
+        )
 
     def _read(self, view: View) -> dict[str, Mapping[str, Any]]:
         # One result per check: the last one noted counts.

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from functools import lru_cache
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from search.core.reading import Addition, Feature, Item, ItemBlock, View, soft_bins, unit_length
 from search.core.text import squeeze
@@ -25,6 +25,9 @@ class Names(ItemBlock):
         written = view.text(field)
         pieces = written.split() if field in self.WORDED else [written]
         return {name: piece for piece in pieces if (name := _level(piece))}
+
+    def evidence(self, case: Mapping[str, Any]) -> Hashable:
+        return tuple([case.get(field) for field in self.SHARES])
 
     def features(self, view: View) -> Iterator[Feature]:
         for field in self.SHARES:
@@ -81,6 +84,10 @@ class Amount(ItemBlock):
             return []
         bins = unit_length(soft_bins(value, self.centres))
         return [(self.key(str(i)), weight) for i, weight in bins]
+
+    def evidence(self, case: Mapping[str, Any]) -> Hashable:
+        # Not None, which would say that it can't be told.
+        return (case.get(self.field),)
 
     def features(self, view: View) -> Iterator[Feature]:
         return (Feature(name, weight) for name, weight in self._bins(view))
