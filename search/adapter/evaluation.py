@@ -38,7 +38,7 @@ from search.core.resolved import Cure, Followed
 SAME_ACTIONS, SAME_LEVEL = 2.0, 0.25
 DEPTH = 100
 FOLDS = 5
-# Fewer queries of a unit kind than this say nothing about it alone.
+# Fewer queries of a unit kind, or with so much evidence, say nothing alone.
 FEWEST_QUERIES = 20
 # How much a query says: words, codes, symptoms and findings together, from this number on.
 EVIDENCE_BANDS = (1, 8, 16, 24)
@@ -331,7 +331,7 @@ def _groups(
     for number, least in enumerate(EVIDENCE_BANDS, start=1):
         last = number == len(EVIDENCE_BANDS)
         name = f"{least}+" if last else f"{least}–{EVIDENCE_BANDS[number] - 1}"
-        if (bands == number).any():
+        if (bands == number).sum() >= FEWEST_QUERIES:
             yield "evidence", name, unseen, bands == number
     kinds = np.array([pool[place].kind for place in unseen.asked])
     named, counts = np.unique(kinds, return_counts=True)

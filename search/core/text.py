@@ -66,13 +66,13 @@ class Normaliser:
         self._alone: dict[str, bool] = {}
         self._tokens: dict[Piece, tuple[Token, ...]] = {}
         self._table: dict[tuple[str, ...], tuple[str, ...]] = {}
+        # "a/c" is one sign; its pieces mean nothing by themselves. Signs come first: the other
+        # forms are split by them.
+        for found in map(_TOKEN.findall, replacements):
+            if len(found) == 1 and _JOINER.search(found[0]):
+                self._whole.add(fold(found[0]))
         for written, meant in replacements.items():
             words = tuple(piece.spelt for piece in self.split(written))
-            joined = _TOKEN.findall(written)
-            if len(joined) == 1 and _JOINER.search(joined[0]):
-                # "a/c" is one sign; its pieces mean nothing by themselves.
-                self._whole.add(fold(joined[0]))
-                words = (fold(joined[0]),)
             if words:
                 self._table[words] = tuple(piece.spelt for piece in self.split(meant))
         for words, meaning in list(self._table.items()):
@@ -90,7 +90,6 @@ class Normaliser:
         # What longer forms begin with: most words begin none.
         self._first = {words[0] for words in self._table if len(words) > 1}
         self._first_stems = {words[0] for words in self._stems if len(words) > 1}
-        self._pieces.clear()  # what was read before all signs were known
         self._single = {words[0]: m for words, m in self._table.items() if len(words) == 1}
         self._single_stems = {words[0]: m for words, m in self._stems.items() if len(words) == 1}
 

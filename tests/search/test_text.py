@@ -48,6 +48,17 @@ def test_written_forms_are_known_together_apart_and_with_other_endings():
     assert words("a shock", table={"shocks": "damper"}) == ["a", "shock"]
 
 
+def test_a_sign_is_known_within_longer_forms_wherever_it_stands():
+    forms = {"a/c comp": "cooling compressor", "a/c": "cooling", "no a/c": "warm"}
+    for table in (forms, dict(reversed(forms.items()))):
+        assert words("a/c comp, no a/c, a/c", table=table) == [
+            "cooling",
+            "compressor",
+            "warm",
+            "cooling",
+        ]
+
+
 def test_an_empty_replacement_drops_the_word():
     assert words("the noise", table={"the": ""}) == ["noise"]
 
