@@ -191,6 +191,25 @@ def descend(grid: Grid, *, alike: bool = True) -> Grid:
     return Grid(base.mean, base.strength, _normalised(log_weight))
 
 
+def told_mean(grid: Grid, mean: float, worth: float, *, doubt: float) -> Grid:
+    """A prior whose mean somebody else tells, about as sure as `worth` cases of it would make it.
+
+    grid: what cohorts taught of how alike parts are, which is taken over with the probability
+    1 - doubt; else that starts vague: the told mean may lie further off than cohorts lie apart.
+    Such a mixture gives way where the cases contradict it. mean: in (0, 1); worth: > 0; doubt: in
+    [0, 1]. Raises ValueError otherwise.
+    Source of the mixture: Schmidli et al. 2014, Biometrics 70:1023 (from memory, not verified).
+    """
+    if not (0 < mean < 1 and worth > 0 and 0 <= doubt <= 1):
+        raise ValueError("need a mean in (0, 1), a positive worth and a doubt in [0, 1]")
+    means, strengths = np.unique(grid.mean), np.unique(grid.strength)
+    weight = np.exp(_normalised(grid.log_weight)).reshape(len(means), len(strengths))
+    mixed = (1 - doubt) * weight.sum(axis=0) + doubt / len(strengths)
+    base = vague_grid(mean_points=len(means), strength_points=len(strengths))
+    log_weight = base.log_weight + np.log(np.tile(mixed, len(means)) + 1e-300)
+    return learn_mean(Grid(base.mean, base.strength, log_weight), worth * mean, worth)
+
+
 def shrink(grid: Grid, held: float, trials: float, *, coverage: float = 0.9) -> Shrunk:
     """The fraction of one more cohort, given the grid that its neighbours taught.
 

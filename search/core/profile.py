@@ -18,7 +18,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -112,49 +112,50 @@ class CureModel:
         `feature_names`; a case of a kind without a model has an empty row. What a case is given
         depends on that case alone, whatever else is among the rows.
         """
-        count = rows.shape[0]
+        taken, columns, values = [], [], []
+        for one, fold, chosen, chances in self.cross_fitted(rows, numbers, kinds, clusters):
+            sparse = _as_profile(chances)
+            at, cure = np.nonzero(sparse)
+            taken.append(chosen[at])
+            columns.append(self._first_column[one.kind] + fold * len(one.classes) + cure)
+            values.append(sparse[at, cure])
+        shape = (rows.shape[0], len(self.feature_names))
+        if not taken:
+            return csr_array(shape, dtype=np.float64)
+        where = (np.concatenate(taken), np.concatenate(columns))
+        return csr_array((np.concatenate(values), where), shape=shape)
+
+    def cross_fitted(
+        self,
+        rows: csr_array,
+        numbers: Mapping[str, int],
+        kinds: Sequence[str | None],
+        clusters: Sequence[int | None] | NDArray[np.int64],
+    ) -> Iterator[tuple[KindCures, int, NDArray[np.int64], NDArray[np.float64]]]:
+        """Chances of past cases by the model that never saw their shop, as for `profiles`: kind,
+        fold, places of the cases, and their chances, shape (cases, classes of the kind)."""
         folds = np.array([self.fold(cluster) for cluster in clusters], dtype=np.int64)
         number_of = {one.kind: place for place, one in enumerate(self.kinds)}
         of_kind = np.array([number_of.get(kind or "", -1) for kind in kinds], dtype=np.int64)
-        taken, columns, values = [], [], []
         for place, one in enumerate(self.kinds):
             if not (of_kind == place).any():
                 continue
             translate = self._translate(one, numbers)
             for fold in range(self.folds):
                 chosen = np.flatnonzero((of_kind == place) & (folds == fold))
-                if not len(chosen):
-                    continue
-                sparse = _as_profile(one.chances(_renamed(rows[chosen], translate, one), fold))
-                at, cure = np.nonzero(sparse)
-                taken.append(chosen[at])
-                columns.append(self._first_column[one.kind] + fold * len(one.classes) + cure)
-                values.append(sparse[at, cure])
-        shape = (count, len(self.feature_names))
-        if not taken:
-            return csr_array(shape, dtype=np.float64)
-        where = (np.concatenate(taken), np.concatenate(columns))
-        return csr_array((np.concatenate(values), where), shape=shape)
+                if len(chosen):
+                    known = _renamed(rows[chosen], translate, one)
+                    yield one, fold, chosen, one.chances(known, fold)
 
     def ask(self, features: Mapping[str, float], kind: str | None) -> list[CureAsked]:
         """The profile of a query by every model, likeliest cure first.
 
         features: raw features by name. Empty where the kind has no model.
         """
-        one = self._by_kind.get(kind or "")
-        if one is None:
+        asked_of = self.ask_chances(features, kind)
+        if asked_of is None:
             return []
-        place = self._places[one.kind]
-        known = sorted((place[name], value) for name, value in features.items() if name in place)
-        row = csr_array(
-            (
-                np.array([value for _, value in known], dtype=np.float32),
-                np.array([column for column, _ in known], dtype=np.int64),
-                np.array([0, len(known)], dtype=np.int64),
-            ),
-            shape=(1, len(one.features)),
-        )
-        chances = np.array([one.chances(row, fold)[0] for fold in range(self.folds)])
+        one, chances = asked_of
         profile = _as_profile(chances)
         asked = [
             CureAsked(
@@ -170,6 +171,27 @@ class CureModel:
             if profile[:, number].any()
         ]
         return sorted(asked, key=lambda cure: (-cure.chance, cure.cure))
+
+    def ask_chances(
+        self, features: Mapping[str, float], kind: str | None
+    ) -> tuple[KindCures, NDArray[np.float64]] | None:
+        """Chances of a query's cures by every model, shape (folds, classes); None where the kind
+        has no model."""
+        one = self._by_kind.get(kind or "")
+        if one is None:
+            return None
+        place = self._places[one.kind]
+        known = sorted((place[name], value) for name, value in features.items() if name in place)
+        row = csr_array(
+            (
+                np.array([value for _, value in known], dtype=np.float32),
+                np.array([column for column, _ in known], dtype=np.int64),
+                np.array([0, len(known)], dtype=np.int64),
+            ),
+            shape=(1, len(one.features)),
+        )
+        chances = np.array([one.chances(row, fold)[0] for fold in range(self.folds)])
+        return one, chances
 
     def _translate(self, one: KindCures, numbers: Mapping[str, int]) -> NDArray[np.int64]:
         """Column of a segment -> feature of the kind, -1 for those without."""

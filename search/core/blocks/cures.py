@@ -35,7 +35,6 @@ class Cures(ItemBlock):
         return []  # set together with the profiles
 
     def items(self, view: View) -> list[Item]:
-        raw = {name: value for _, (name, value, _) in raw_features(self._others, view)}
         return [
             Item(
                 said=asked.cure,
@@ -44,8 +43,12 @@ class Cures(ItemBlock):
                 probes=tuple((self.key_of(name), value / weight) for name, value in asked.probes),
                 slot="cures",
             )
-            for asked in self.model.ask(raw, view.text("unit_kind"))
+            for asked in self.model.ask(self.raw(view), view.text("unit_kind"))
         ]
+
+    def raw(self, view: View) -> dict[str, float]:
+        """What the model foretells from."""
+        return {name: value for _, (name, value, _) in raw_features(self._others, view)}
 
 
 def raw_features(blocks: Sequence[Block], view: View) -> Iterator[tuple[int, Feature]]:
