@@ -22,7 +22,7 @@ from casebook.cases.outbox import INDEX, note_effect
 from casebook.shops.tenancy import reading_shared
 from search.adapter.documents import current_design, read_shared_case
 from search.core.profile import CureModel
-from search.core.profile_fitting import FEWEST_CASES, Fitted, fit_model
+from search.core.profile_fitting import FEWEST_CASES, SCALES, Fitted, fit_model
 from search.core.resolved import Cure, Followed, certainties
 from search.core.tuning import Tuned, tune_weights
 from search.models import LearnedDesign
@@ -53,7 +53,7 @@ def learn_first() -> bool:
     if LearnedDesign.objects.exists() or count_resolved() < FEWEST_CASES:
         return False
     followed = read_followed()
-    fitted = fit_model(followed, current_design(), choose_scales=False)
+    fitted = fit_model(followed, current_design(), scales=SCALES)
     if fitted.model is None:
         return False
     with transaction.atomic():
@@ -73,7 +73,7 @@ def learn(*, seed: int = 1, on_step: Callable[[str], None] | None = None) -> Lea
         followed = read_followed()
         design = current_design()
         fitted = fit_model(followed, design, seed=seed, on_kind=lambda _: step("fitting"))
-        tuned = tune_weights(followed, design, seed=seed, on_step=step)
+        tuned = tune_weights(followed, design, scales=fitted.scales, seed=seed, on_step=step)
         row = _keep(
             LearnedDesign.Source.TUNED,
             dict(tuned.weights) if tuned.learned else {},

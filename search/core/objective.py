@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-PENALTIES = (0.001, 0.003, 0.01, 0.03, 0.1)
+from search.core.evaluation import ndcg_at
+
+PENALTIES = (0.001, 0.01, 0.1)
 # No weight moves further than this factor, whatever the cases seem to say.
 MOST_FACTOR = 20.0
 _FIRST_SHARPNESS = 15.0
@@ -78,6 +80,17 @@ def score(together: Comparisons, weighting: Weighting) -> NDArray[np.float64]:
     """Of each query, shape (Q,): log chance that a neighbour drawn by softmax has the same
     resolution, plus the log score of service holding, by its certainty, where it is known."""
     return _score(together, weighting)[0]
+
+
+def rank_quality(together: Comparisons, weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """nDCG@10 of each query, shape (Q,): cases resolved alike are what is to find."""
+    parts = shares(weights, together.asks)
+    similarity = np.einsum("qdb,qb->qd", together.likeness, parts)
+    best = np.argsort(-np.where(together.there, similarity, -1.0), axis=1, kind="stable")[:, :10]
+    found = np.take_along_axis(together.alike, best, axis=1)
+    return np.array(
+        [ndcg_at(gains, alike, 10) for gains, alike in zip(found, together.alike, strict=True)]
+    )
 
 
 def fit(together: Comparisons, start: NDArray[np.float64], penalty: float) -> Weighting:

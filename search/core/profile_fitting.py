@@ -37,6 +37,7 @@ MOST_FEATURES = 4_000
 MOST_CASES, MOST_IN_CLASS = 6_000, 1_000
 # Inverse strength of the penalty; out-of-fold log score chooses one for each kind.
 PENALTIES = (0.1, 0.3, 1.0, 3.0)
+USUAL_PENALTY = (1.0,)
 # Groups of letters and pairs repeat what the words say: they start with smaller values, hence
 # smaller coefficients.
 SCALES: Mapping[str, float] = {"letters": 0.3, "word_pairs": 0.5}
@@ -91,14 +92,15 @@ def fit_cures(
     cures: Sequence[Cure],
     *,
     seed: int = 1,
-    choose_scales: bool = True,
+    scales: Mapping[str, float] | None = None,
+    penalties: Sequence[float] = PENALTIES,
     on_kind: Callable[[str], None] | None = None,
 ) -> Fitted:
     """Fit to resolved cases.
 
-    rows: raw features, cases x names. kinds, clusters, cures: one per case. choose_scales: False
-    for the scales that are set, in a fraction of the time.
-    The same input gives the same model. Raises ValueError where the lengths differ.
+    rows: raw features, cases x names. kinds, clusters, cures: one per case. scales: of the
+    features of blocks; None: chosen here, which takes most of the time. penalties: to choose
+    among. The same input gives the same model. Raises ValueError where the lengths differ.
     """
     count = rows.shape[0]
     if not (len(kinds) == len(clusters) == len(cures) == count and len(names) == rows.shape[1]):
@@ -118,10 +120,11 @@ def fit_cures(
             reports.append(ready)
         else:
             prepared.append(ready)
-    scales = _choose_scales(prepared) if choose_scales else SCALES
+    if scales is None:
+        scales = _choose_scales(prepared)
     fitted = []
     for ready in prepared:
-        model, report = _fit_kind(ready, scales, seed)
+        model, report = _fit_kind(ready, scales, penalties, seed)
         reports.append(report)
         if model is not None:
             fitted.append(model)
@@ -139,7 +142,8 @@ def fit_model(
     design: Design,
     *,
     seed: int = 1,
-    choose_scales: bool = True,
+    scales: Mapping[str, float] | None = None,
+    penalties: Sequence[float] = PENALTIES,
     on_kind: Callable[[str], None] | None = None,
 ) -> Fitted:
     """Fit to resolved cases as `design` reads them."""
@@ -152,7 +156,8 @@ def fit_model(
         np.array(collector.clusters, dtype=np.int64),
         [one.cure for one in followed],
         seed=seed,
-        choose_scales=choose_scales,
+        scales=scales,
+        penalties=penalties,
         on_kind=on_kind,
     )
 
@@ -291,11 +296,11 @@ def _choose_scales(prepared: Sequence[_Prepared]) -> dict[str, float]:
 
 
 def _fit_kind(
-    ready: _Prepared, scales: Mapping[str, float], seed: int
+    ready: _Prepared, scales: Mapping[str, float], penalties: Sequence[float], seed: int
 ) -> tuple[KindCures | None, KindReport]:
     rows, target, folds, classes = ready.scaled(scales), ready.target, ready.folds, ready.classes
     best: tuple[float, float, list[Linear]] | None = None
-    for penalty in PENALTIES:
+    for penalty in penalties:
         models = [
             fit_linear(rows, target, folds != fold, len(classes), penalty) for fold in range(FOLDS)
         ]

@@ -11,6 +11,7 @@ from search.core.profile import LEAST_CHANCE, SHARPNESS, CureModel, name_cure
 from search.core.profile_fitting import (
     FEWEST_CASES,
     FEWEST_IN_CLASS,
+    SCALES,
     deal_shops,
     fit_model,
     pool_cures,
@@ -49,7 +50,7 @@ def followed():
 
 @pytest.fixture(scope="module")
 def model(followed):
-    return fit_model(followed, DESIGN, choose_scales=False).model
+    return fit_model(followed, DESIGN, scales=SCALES).model
 
 
 @pytest.fixture(scope="module")
@@ -164,7 +165,7 @@ def test_a_resolution_has_no_part_in_the_profile_of_its_case(followed, model):
     temperature that all folds share; the models of the other folds have moved."""
     swap = {CURES["valve"]: CURES["pump"], CURES["pump"]: CURES["valve"]}
     turned = [replace(followed[0], cure=swap[followed[0].cure]), *followed[1:]]
-    other = fit_model(turned, DESIGN, choose_scales=False).model
+    other = fit_model(turned, DESIGN, scales=SCALES).model
     fold = model.fold(followed[0].case["cluster"])
 
     def scaled(some, fold):
@@ -205,7 +206,7 @@ def test_much_is_learned_where_it_shows():
     world = World(70_001, shops=20)
     cases = world.cases(1_200)
     fitted = fit_model(
-        [Followed(c.case, Cure(c.level, (c.action,))) for c in cases], DESIGN, choose_scales=False
+        [Followed(c.case, Cure(c.level, (c.action,))) for c in cases], DESIGN, scales=SCALES
     )
     judged = [kind for kind in fitted.kinds if not math.isnan(kind.gain)]
     assert all(kind.used and kind.gain > 0.3 for kind in judged)
@@ -215,13 +216,13 @@ def test_much_is_learned_where_it_shows():
 
 
 def test_too_few_cases_or_shops_or_cures_make_no_profile(followed):
-    few = fit_model(followed[: FEWEST_CASES - 1], DESIGN, choose_scales=False)
+    few = fit_model(followed[: FEWEST_CASES - 1], DESIGN, scales=SCALES)
     assert few.model is None
     assert "too few" in few.kinds[0].why
     one_shop = [replace(one, case=one.case | {"cluster": 1}) for one in followed]
-    assert fit_model(one_shop, DESIGN, choose_scales=False).model is None
+    assert fit_model(one_shop, DESIGN, scales=SCALES).model is None
     one_cure = [replace(one, cure=CURES["pump"]) for one in followed]
-    assert "one cure" in fit_model(one_cure, DESIGN, choose_scales=False).kinds[0].why
+    assert "one cure" in fit_model(one_cure, DESIGN, scales=SCALES).kinds[0].why
     assert fit_model([], DESIGN).model is None
 
 
@@ -262,9 +263,9 @@ def test_shops_are_dealt_evenly_and_whole():
 
 
 def test_the_same_cases_give_the_same_model(followed, model):
-    assert fit_model(followed, DESIGN, choose_scales=False).model.fingerprint == model.fingerprint
+    assert fit_model(followed, DESIGN, scales=SCALES).model.fingerprint == model.fingerprint
     other = make_followed(seed=2)
-    assert fit_model(other, DESIGN, choose_scales=False).model.fingerprint != model.fingerprint
+    assert fit_model(other, DESIGN, scales=SCALES).model.fingerprint != model.fingerprint
 
 
 def test_a_model_survives_bytes_and_a_folder(followed, model, index, tmp_path):

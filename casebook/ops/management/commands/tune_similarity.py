@@ -66,7 +66,7 @@ class Command(CasebookCommand):
         )
         for one in kinds:
             label = units[one.kind].label if one.kind in units else one.kind
-            said = f"+{_written(Gain(one.gain, one.low, one.high))}" if one.used else one.why
+            said = f"{_written(Gain(one.gain, one.low, one.high))}" if one.used else one.why
             self.stdout.write(f"{label:36}{one.cases:8,}{one.shops:7,}{one.classes:7}  {said}")
 
     def _print_weights(self, tuned: Tuned) -> None:
@@ -80,6 +80,8 @@ class Command(CasebookCommand):
                 f"\nScore {tuned.score_before:.3f} -> {tuned.score_after:.3f}, gained "
                 f"{_written(tuned.gain)} on {tuned.queries:,} held-out cases of {tuned.shops} shops"
             )
+        if tuned.ranking is not None:
+            self.stdout.write(f"nDCG@10 of cases resolved alike: {_written(tuned.ranking)}")
         if tuned.without_cures is not None:
             self.stdout.write(f"Without the block cures: {_written(tuned.without_cures)}")
         if not tuned.learned:
@@ -96,4 +98,4 @@ class Command(CasebookCommand):
 
 
 def _written(gain: Gain) -> str:
-    return f"{gain.mean:.3f} ({gain.low:.3f} to {gain.high:.3f})"
+    return f"{gain.mean:+.3f} ({gain.low:.3f} to {gain.high:.3f})"
