@@ -10,6 +10,7 @@ from typing import Any
 
 from casebook.cases.documents import SearchDocument
 from casebook.outcomes.checking import next_checks_for
+from casebook.outcomes.foretelling import foretell
 from casebook.outcomes.likeness import list_similar
 from casebook.outcomes.queries import outlook_for
 from casebook.outcomes.thin import explain_little
@@ -32,7 +33,8 @@ def answer_search(*, shop: Shop, document: SearchDocument) -> dict[str, Any]:
         hits,
         horizon_days=document.horizon_days,
         document=document,
-        contributions=result.contributions(),
+        contributions=result.contributions,
+        foretold=foretell(result, horizon_days=document.horizon_days),
     )
     checks = next_checks_for(hits, outlook=outlook.document, document=document)
     return {

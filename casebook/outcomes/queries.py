@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Hashable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from threading import Lock
 from typing import Any, Final, TypeVar
 from uuid import UUID
@@ -73,13 +73,15 @@ def outlook_for(
     *,
     horizon_days: float,
     document: SearchDocument | None = None,
-    contributions: Contributions | None = None,
+    contributions: Callable[[Collection[UUID]], Contributions] | None = None,
+    foretold: NDArray[np.float64] | None = None,
 ) -> OutlookAnswer:
     """What became of these shared cases. hits: (shared id, similarity), any order.
 
     document: the search, which says what unit and model the case is; where it is silent, the
-    similar cases' own majority does. contributions: what each thing it says adds to the
-    similarities. Ids that are withdrawn meanwhile are left out.
+    similar cases' own majority does. contributions: gives what each thing it says adds to the
+    similarities. foretold: how likely each level holds on this vehicle (`foretelling`). Ids that
+    are withdrawn meanwhile are left out.
     """
     cut_off = similarity_cut_off(np.array([similarity for _, similarity in hits], np.float64))
     # Those that do not count stay with the cohorts around.
@@ -95,11 +97,13 @@ def outlook_for(
         identity = _identify(document, rows)
         kind = None if identity.kind is None else _kind_of(identity.kind)
         cohorts = _read_cohorts(identity, kind, rows, shops, horizon_days)
+    cohorts = replace(cohorts, foretold=foretold)
     day = today()
     weighed = None
     if document is not None and contributions is not None:
+        found = contributions({row.id for row in rows})
         ids = [row.id.hex for row in rows]
-        weighed = weigh_entries(contributions, document, ids=ids, today_year=day.year)
+        weighed = weigh_entries(found, document, ids=ids, today_year=day.year)
     outlook = complete_outlook(
         neighbours,
         as_circumstances(rows, day),

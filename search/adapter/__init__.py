@@ -13,7 +13,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -79,11 +79,10 @@ class SearchResult:
     index: CaseIndex
     query: Mapping[str, Any]
 
-    def contributions(self) -> Contributions:
-        """What each thing that was entered adds to the similarity of every hit."""
-        return contributions(
-            self.index, self.query, [(hit.id.hex, hit.similarity) for hit in self.hits]
-        )
+    def contributions(self, ids: Collection[UUID]) -> Contributions:
+        """What each thing that was entered adds to the similarity of these hits."""
+        asked = [(hit.id.hex, hit.similarity) for hit in self.hits if hit.id in ids]
+        return contributions(self.index, self.query, asked)
 
 
 def search_cases(
