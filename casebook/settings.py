@@ -232,6 +232,7 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
 CELERY_BEAT_SCHEDULE = {
     "keep-index-fresh": {"task": "search.tasks.refresh_index", "schedule": 60.0},
     "learn-from-outcomes": {"task": "search.tasks.learn", "schedule": 86_400.0},
+    "learn-forecast": {"task": "casebook.outcomes.tasks.learn_forecast", "schedule": 3_600.0},
     "clean-up": {"task": "casebook.cases.tasks.clean_up", "schedule": 3_600.0},
     "clear-exports": {"task": "casebook.outcomes.tasks.clear_exports", "schedule": 3_600.0},
 }

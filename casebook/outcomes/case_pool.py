@@ -22,7 +22,8 @@ from casebook.outcomes.cohorts import (
     level_rho,
     siblings_of,
 )
-from casebook.outcomes.forecast import Evidence, ForecastFit, ForecastModel, fit_forecast
+from casebook.outcomes.forecast import Evidence, ForecastModel, age_of, foretell_query
+from casebook.outcomes.forecast_fitting import ForecastFit, fit_forecast
 from casebook.outcomes.outlook import (
     Neighbours,
     ParentCohorts,
@@ -31,7 +32,7 @@ from casebook.outcomes.outlook import (
 )
 from casebook.stats.calibration import seen_weights
 from search.core import CaseIndex, Design
-from search.core.cure_levels import case_level_chances, query_level_chances
+from search.core.cure_levels import case_level_chances
 from search.core.resolved import Cure
 
 FloatArray = NDArray[np.float64]
@@ -178,7 +179,7 @@ def fit_to_cases(
     return fit_forecast(
         Evidence(
             case_level_chances(documents, design, LEVELS),
-            np.array([_age_of(case) for case in documents], np.float64),
+            np.array([age_of(case) for case in documents], np.float64),
             [one.kind for one in cases],
         ),
         level=np.array([one.first_level for one in cases], np.int64),
@@ -187,21 +188,6 @@ def fit_to_cases(
         shops=np.array([one.cluster for one in cases], np.int64),
         seed=seed,
     )
-
-
-def foretell_query(forecast: ForecastModel, index: CaseIndex, query: Case) -> FloatArray:
-    """How likely each of LEVELS holds, (levels,), NaN where that is not foretold."""
-    evidence = Evidence(
-        query_level_chances(index, query, LEVELS)[None, :],
-        np.array([_age_of(query)]),
-        [str(query.get("unit_kind") or "")],
-    )
-    return np.asarray(forecast.foretell(evidence)[0], np.float64)
-
-
-def _age_of(case: Case) -> float:
-    age = case.get("age_years")
-    return np.nan if age is None else float(age)
 
 
 def identify(case: Case) -> CaseIdentity:

@@ -1,4 +1,4 @@
-"""Exports of statistics as jobs."""
+"""Exports of statistics as jobs; what is learned of the evidence."""
 
 from __future__ import annotations
 
@@ -46,3 +46,21 @@ class ExportJob(models.Model):
 
     def __str__(self) -> str:
         return f"{self.format} {self.state}"
+
+
+class LearnedForecast(models.Model):
+    """How likely repairs hold, foretold from the evidence; no case and no shop is in it.
+
+    It reads the profiles of one model of cures, and serves the searches whose index has that
+    model. forecast: `casebook.outcomes.forecast.ForecastModel` as a document; null where nothing
+    foretold better than the rates of the unit kinds, which report says.
+    """
+
+    cures_fingerprint = models.CharField(max_length=16, unique=True)
+    horizon_days = models.FloatField()
+    forecast = models.JSONField(null=True)
+    report = models.JSONField(default=dict)
+    learned_at = models.DateTimeField()
+
+    def __str__(self) -> str:
+        return self.cures_fingerprint

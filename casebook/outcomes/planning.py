@@ -13,6 +13,7 @@ from scipy.special import betaincinv
 from casebook.cases.constants import HORIZON_DAYS, LEVELS, UNIT_SOURCES
 from casebook.outcomes.caveats import CAVEATS
 from casebook.outcomes.costs import named_costs, settle_costs, stated_figure, usual_currency
+from casebook.outcomes.foretelling import foretell
 from casebook.outcomes.histories import Histories, read_histories
 from casebook.outcomes.outlook import COVERAGE, Neighbours, estimate_level
 from casebook.outcomes.plan_answers import (
@@ -60,10 +61,14 @@ def answer_plans(*, shop: Shop, document: PlansDocument, today: date) -> dict[st
     horizon_days = months * DAYS_A_MONTH
     result = search_cases(document=search, cluster=shop.cluster, neighbours=NEIGHBOURS, explain=0)
     hits = [(hit.id, hit.similarity) for hit in result.hits]
-    answer = outlook_for(hits, horizon_days=horizon_days, document=search)
+    foretold = foretell(result, horizon_days=horizon_days)
+    answer = outlook_for(hits, horizon_days=horizon_days, document=search, foretold=foretold)
     outlook, a_year = answer.document, set[str]()
     if outlook is not None and horizon_days > HORIZON_DAYS:
-        shorter = outlook_for(hits, horizon_days=HORIZON_DAYS, document=search).document
+        foretold = foretell(result, horizon_days=HORIZON_DAYS)
+        shorter = outlook_for(
+            hits, horizon_days=HORIZON_DAYS, document=search, foretold=foretold
+        ).document
         outlook, a_year = prefer_followed(outlook, shorter)
     histories = read_histories(hits, kind=search.unit.kind, findings=False)
     currency = document.currency or usual_currency(histories.attempts)

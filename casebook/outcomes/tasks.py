@@ -1,4 +1,5 @@
-"""Work on exports that no request waits for. Tasks take keys at most, and survive repetition."""
+"""Exports, and learning from outcomes: work that no request waits for. Tasks take keys at most, and
+survive repetition."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ from celery import shared_task
 from django.db import OperationalError
 
 from casebook.outcomes.exports import give_up_export, make_export, remove_old_exports
+from casebook.outcomes.forecast_learning import learn_forecast
 from casebook.shops.models import Shop
 
 
@@ -31,3 +33,9 @@ def clear_exports() -> None:
     """Exports older than 30 days are not handed out again."""
     for shop in Shop.objects.order_by("pk"):
         remove_old_exports(shop=shop)
+
+
+@shared_task(name="casebook.outcomes.tasks.learn_forecast")
+def learn_forecast_where_due() -> None:
+    """After what cures was learned, and weekly; else there is nothing to do."""
+    learn_forecast()

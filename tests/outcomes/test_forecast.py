@@ -10,14 +10,8 @@ from scipy.special import expit
 from sklearn.linear_model import LogisticRegression
 
 from casebook.cases.constants import LEVELS
-from casebook.outcomes.forecast import (
-    Evidence,
-    ForecastModel,
-    _choose,
-    _read,
-    _Table,
-    fit_forecast,
-)
+from casebook.outcomes.forecast import Evidence, ForecastModel, read_inputs
+from casebook.outcomes.forecast_fitting import _choose, _Table, fit_forecast
 
 COUNT, SHOPS = 1_200, 24
 KINDS = ("engine", "turbocharger")
@@ -66,7 +60,7 @@ def test_where_evidence_tells_nothing_cases_are_not_told_apart():
 
 
 def test_a_model_that_has_fitted_noise_is_not_used(monkeypatch):
-    monkeypatch.setattr("casebook.outcomes.forecast.PENALTIES", (1_000.0,))
+    monkeypatch.setattr("casebook.outcomes.forecast_fitting.PENALTIES", (1_000.0,))
     evidence, arrays, _ = some_cases(told=False, count=300)
     fit = fit_forecast(evidence, **arrays)
     assert fit.model is None
@@ -175,7 +169,7 @@ def test_of_penalties_that_hardly_differ_the_strongest_is_taken():
 
 def test_inputs_are_what_they_are_said_to_be():
     evidence = Evidence(np.array([[0.1, 0.2, 0.3, 0.2, 0.2]]), np.array([20.0]), ["b"])
-    inputs = _read(evidence, ("a", "b"), np.zeros(len(LEVELS)))
+    inputs = read_inputs(evidence, ("a", "b"), np.zeros(len(LEVELS)))
     np.testing.assert_allclose(inputs[0, : len(LEVELS)], np.log(evidence.chances[0] + 0.03))
     np.testing.assert_allclose(inputs[0, len(LEVELS) :], [1.0, 0.0, 0.0, 0.5])
 
