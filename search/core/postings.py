@@ -86,16 +86,29 @@ class TermTable:
     ) -> NDArray[np.int64]:
         """Number of each feature, -1 where the segment has none; shape (n,)."""
         wanted = hash_features(features) if hashes is None else hashes
-        at = np.searchsorted(self.hashes, wanted)
         out = np.full(len(features), -1, dtype=np.int64)
-        for i, (first, feature) in enumerate(zip(at.tolist(), features, strict=True)):
-            term = first
-            while term < len(self) and self.hashes[term] == wanted[i]:
-                if self.name(term) == feature.encode():
-                    out[i] = term
-                    break
-                term += 1
+        if not len(self):
+            return out
+        at = np.minimum(np.searchsorted(self.hashes, wanted), len(self) - 1)
+        likely = np.flatnonzero(self.hashes[at] == wanted)
+        terms = at[likely]
+        ends = self.name_ends[terms].tolist()
+        begins = np.where(terms > 0, self.name_ends[terms - 1], 0).tolist()
+        for i, term, begin, end in zip(likely.tolist(), terms.tolist(), begins, ends, strict=True):
+            sought = features[i].encode()
+            if self.names[begin:end].tobytes() == sought:
+                out[i] = term
+            else:
+                out[i] = self._find_beyond(term, sought, wanted[i])
         return out
+
+    def _find_beyond(self, term: int, sought: bytes, hash_: np.uint64) -> int:
+        """The next one with the same hash, if it has the name; else -1."""
+        while term + 1 < len(self) and self.hashes[term + 1] == hash_:
+            term += 1
+            if self.name(term) == sought:
+                return term
+        return -1
 
 
 @dataclass(frozen=True)

@@ -192,9 +192,7 @@ def test_the_loops_are_right_as_plain_python_too(monkeypatch):
         for seed in range(4):
             assert_all_ways_agree(random_task(seed, cases=90, terms=9, limit=5, grain=3))
     finally:
-        import numba
-
-        kernel._compile(numba, cache=True)
+        loops.use_compiled()
 
 
 def test_without_numba_searches_use_numpy(monkeypatch):

@@ -50,18 +50,28 @@ _FUNCTIONS: tuple[Callable[..., Any], ...] = (
 )
 
 
+_compiled: dict[str, Any] = {}
+
+
 def compile_with(jit: Callable[[Callable[..., Any]], Any]) -> None:
     """Put compiled functions in the place of all of these; `jit` is numba's decorator."""
-    for function in _FUNCTIONS:
-        fast = jit(function)
-        for module in _MODULES:
-            if function.__name__ in vars(module):
-                setattr(module, function.__name__, fast)
+    _compiled.update({function.__name__: jit(function) for function in _FUNCTIONS})
+    use_compiled()
+
+
+def use_compiled() -> None:
+    _use(_compiled)
 
 
 def use_plain_python() -> None:
-    """Undo `compile_with`."""
-    compile_with(lambda function: function)
+    """Undo `compile_with`, until `use_compiled`."""
+    _use({function.__name__: function for function in _FUNCTIONS})
+
+
+def _use(functions: dict[str, Any]) -> None:
+    for module in _MODULES:
+        for name in functions.keys() & vars(module).keys():
+            setattr(module, name, functions[name])
 
 
 def fingerprint() -> str:

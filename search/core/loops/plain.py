@@ -26,6 +26,9 @@ def best_plain(
     size = min(PLAIN_BLOCK, cases)
     likeness, credit = np.empty(size), np.empty(size)
     at = columns.starts[terms]
+    credit_top = question.base_credit + 1e-12  # more than sums in another order can differ
+    for slot in range(len(question.slot_credits)):
+        credit_top += max(0.0, question.slot_credits[slot])
     for first in range(0, cases, PLAIN_BLOCK):
         last = min(first + PLAIN_BLOCK, cases)
         likeness[:] = 0.0
@@ -39,6 +42,10 @@ def best_plain(
             at[term] = i
         for doc in range(first, last):
             alike = likeness[doc - first]
+            if held == question.limit:
+                most = alike + (credit[doc - first] + credit_top)
+                if key_of(most) < heap.keys[0]:  # as nearly all are
+                    continue
             if alike > 0.0 and passes(doc, wanted, columns, alive):
                 slots = credit_by_slots(columns.slots[doc], question)
                 key = key_of(alike + (credit[doc - first] + slots))

@@ -61,17 +61,20 @@ def find_floor(
     fewer. sums, credits, ceilings: complete but for rounding."""
     first = block * len(sums)
     counts = np.zeros(FLOOR_STEPS + 1, dtype=np.int64)
+    lowest, seen = 0, 0  # so many are at or above the lowest step that still matters
     for i in range(min(len(sums), len(columns.slots) - first)):
-        if sums[i] > 0.0 and passes(first + i, wanted, columns, alive):
-            reached = sums[i] + credits[i] + ceilings[columns.slots[first + i]]
-            counts[min(max(int(reached * FLOOR_STEPS), 0), FLOOR_STEPS)] += 1
-    step, seen = FLOOR_STEPS, 0
-    while step > 0:
-        seen += counts[step]
-        if seen >= limit:
-            return step / FLOOR_STEPS
-        step -= 1
-    return -1.0
+        if sums[i] <= 0.0:
+            continue
+        reached = sums[i] + credits[i] + ceilings[columns.slots[first + i]]
+        step = min(max(int(reached * FLOOR_STEPS), 0), FLOOR_STEPS)
+        if step < lowest or not passes(first + i, wanted, columns, alive):
+            continue
+        counts[step] += 1
+        seen += 1
+        while seen - counts[lowest] >= limit:
+            seen -= counts[lowest]
+            lowest += 1
+    return lowest / FLOOR_STEPS if seen >= limit else -1.0
 
 
 def make_room(kept: Kept, count: int, floor: float) -> tuple[Kept, int]:
