@@ -55,8 +55,8 @@ class BreakEven(Answer):
 
 class AtValue(Answer):
     value: str
-    cheapest: PlanIdentity
-    expected_cost: str
+    cheapest: PlanIdentity | None = Field(description="null where no plan can be costed there.")
+    expected_cost: str | None
 
 
 class Sensitivity(Answer):

@@ -10,19 +10,18 @@ from typing import Any, Final
 import numpy as np
 
 from casebook.cases.constants import UNIT_SOURCES
+from casebook.outcomes.plan_sensitivity import NO_PLAN, Sensitivity, vary_inputs
 from casebook.outcomes.plans import (
     DAYS_A_MONTH,
     LEVEL_NAMES,
     PLAN_NAMES,
     Comparison,
     Question,
-    Sensitivity,
     Step,
     cost_range,
     months_of_use,
     service_break_even,
     steps_of,
-    vary_inputs,
 )
 from casebook.stats.decisions import LEAVE, PLANS, REPLACE
 
@@ -295,6 +294,8 @@ def _chance_text(value: float) -> str:
 
 
 def _best(plan: int, cost: float) -> dict[str, Any]:
+    if plan == NO_PLAN:
+        return {"cheapest": None, "expected_cost": None}
     return {"cheapest": _name(plan), "expected_cost": money(cost)}
 
 

@@ -34,6 +34,7 @@ IntArray = NDArray[np.int64]
 
 # Half a case for each thing it may take (Jeffreys).
 DOUBT: Final = 0.5
+_ROUNDING: Final = 1e-5
 DRAWS: Final = 1_000
 SEED: Final = 1
 DAYS_A_MONTH: Final = 365.25 / 12
@@ -43,13 +44,6 @@ PLAN_NAMES: Final = (
 )  # fmt: skip
 LEVEL_NAMES: Final = REPAIR_COSTS
 CHANCES: Final = (*LEVEL_NAMES, *REPLACEMENT_COSTS)
-# How far a stated chance may be off, when it is asked what would change the choice.
-STATED_SPREAD: Final = 0.1
-# Where a change of the choice is looked for: up to so many times an amount, in so many steps,
-# and so often again between the two where it changes.
-MOST_TIMES: Final = 4.0
-STEPS: Final = 33
-REFINED: Final = 2
 
 
 @dataclass(frozen=True)
@@ -189,8 +183,12 @@ def draw_chances(question: Question) -> dict[str, FloatArray]:
     }
     values: dict[str, FloatArray] = {}
     if unsure:
-        rows = np.array([[c.mean, c.low, c.high] for c in unsure.values()]).T
-        a, b = beta_like(*rows, coverage=question.coverage)
+        mean, low, high = np.array([[c.mean, c.low, c.high] for c in unsure.values()]).T
+        mean = mean.clip(2 * _ROUNDING, 1 - 2 * _ROUNDING)
+        # An interval may have been rounded to a point, or past its own mean.
+        low, high = np.minimum(low, mean - _ROUNDING), np.maximum(high, mean + _ROUNDING)
+        low, high = low.clip(_ROUNDING, None), high.clip(None, 1 - _ROUNDING)
+        a, b = beta_like(mean, low, high, coverage=question.coverage)
         draws = random.beta(a, b, (DRAWS, len(a)))
         values = {f"probabilities.{name}": draws[:, i] for i, name in enumerate(unsure)}
     # One row at least, so that a question without any doubt has draws too.
@@ -269,7 +267,7 @@ def months_of_use(steps: Sequence[Step], usable: Callable[[float], float], month
     return total
 
 
-# --- break-even and what would change the choice ----------------------------------------------
+# --- break-even -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -292,108 +290,3 @@ def service_break_even(comparison: Comparison) -> BreakEven:
         return BreakEven(float("nan"), None)
     other = int(others.argmin())
     return BreakEven(float(break_even(cost, failed, others[other])), other)
-
-
-@dataclass(frozen=True)
-class Sensitivity:
-    """One input. low, high: how far it may well be off. best_at_low, best_at_high: the cheapest
-    plan there, with its cost. flips_at: the nearest value at which another plan is cheapest, to
-    a thirty-thousandth of the range looked at; None where none is."""
-
-    name: str
-    value: float
-    low: float
-    high: float
-    best_at_low: int
-    cost_at_low: float
-    best_at_high: int
-    cost_at_high: float
-    flips_at: float | None
-    flips_to: int | None
-
-
-def inputs_of(question: Question) -> dict[str, tuple[float, float, float, float]]:
-    """What can be varied: name -> value, low, high, and the most that is looked at."""
-    found = {}
-    for name, figure in question.costs.items():
-        most = MOST_TIMES * max(figure.amount, figure.high)
-        if figure.amount > 0:
-            found[f"costs.{name}"] = (figure.amount, figure.low, figure.high, most)
-    for name, chance in question.chances.items():
-        low, high = chance.low, chance.high
-        if chance.origin == "given":
-            low, high = max(chance.mean - STATED_SPREAD, 0.0), min(chance.mean + STATED_SPREAD, 1.0)
-        found[f"probabilities.{name}"] = (chance.mean, low, high, 1.0)
-    return found
-
-
-def vary_inputs(question: Question, comparison: Comparison) -> list[Sensitivity]:
-    """Each input by itself, all others as they are; in the order of `inputs_of`."""
-    inputs = inputs_of(question)
-    if comparison.best is None or not inputs:
-        return []
-    names = list(inputs)
-    value, low, high, most = (np.array(column) for column in zip(*inputs.values(), strict=True))
-    asked = np.concatenate(
-        [np.stack([low, high], axis=1), _from_to(np.zeros(len(most)), most)], axis=1
-    )
-    best, cost = _best_at(question, names, asked)
-    grid, winners = asked[:, 2:], best[:, 2:]
-    near, far, found = _nearest_flip(grid, winners, value, comparison.best)
-    rows = np.arange(len(names))
-    to = np.full(len(names), comparison.best)
-    for _ in range(REFINED):
-        # Again between the last place where nothing changed and the first where it did.
-        closer = _from_to(near, far)
-        again, _ = _best_at(question, names, closer)
-        at = np.maximum((again != comparison.best).argmax(axis=1), 1)
-        near, far, to = closer[rows, at - 1], closer[rows, at], again[rows, at]
-    return [
-        Sensitivity(
-            name, float(value[i]), float(low[i]), float(high[i]),
-            int(best[i, 0]), float(cost[i, 0]), int(best[i, 1]), float(cost[i, 1]),
-            float(far[i]) if found[i] else None, int(to[i]) if found[i] else None,
-        )
-        for i, name in enumerate(names)
-    ]  # fmt: skip
-
-
-def _from_to(start: FloatArray, end: FloatArray) -> FloatArray:
-    share = np.linspace(0.0, 1.0, STEPS)
-    return np.asarray(start[:, None] + share * (end - start)[:, None], np.float64)
-
-
-def _best_at(
-    question: Question, names: Sequence[str], asked: FloatArray
-) -> tuple[IntArray, FloatArray]:
-    """The cheapest plan, its way on chosen anew, and its cost where input i has value
-    asked[i, j]; both of the shape of asked."""
-    each = asked.shape[1]
-    values = {name: np.tile(_base(question, name), asked.size) for name in names}
-    for i, name in enumerate(names):
-        values[name][i * each : (i + 1) * each] = asked[i]
-    plans = cost_plans(build_ladder(question, values)).plans
-    plans = np.where(np.isfinite(plans), plans, np.inf)
-    best = plans.argmin(axis=1)
-    return best.reshape(asked.shape), plans[np.arange(len(best)), best].reshape(asked.shape)
-
-
-def _base(question: Question, name: str) -> float:
-    group, _, short = name.partition(".")
-    return question.costs[short].amount if group == "costs" else question.chances[short].mean
-
-
-def _nearest_flip(
-    grid: FloatArray, winners: IntArray, value: FloatArray, best: int
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Between which two values the choice changes, nearest to where the input stands."""
-    flipped = winners != best
-    distance = np.where(flipped, abs(grid - value[:, None]), np.inf)
-    at = distance.argmin(axis=1)
-    found = np.isfinite(distance.min(axis=1))
-    rows = np.arange(len(grid))
-    far = np.where(found, grid[rows, at], value)
-    step = grid[:, 1] - grid[:, 0]
-    towards = np.sign(value - far)
-    near = np.where(abs(value - far) <= step, value, far + towards * step)
-    return near, far, found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from decimal import Decimal
 
@@ -26,6 +27,7 @@ from casebook.outcomes.plan_answers import (
     money,
     plan_caveats,
 )
+from casebook.outcomes.plan_sensitivity import NO_PLAN, vary_inputs
 from casebook.outcomes.planning import (
     mean_failing_days,
     prefer_followed,
@@ -33,7 +35,9 @@ from casebook.outcomes.planning import (
     source_chance,
 )
 from casebook.outcomes.plans import (
+    CHANCES,
     DRAWS,
+    PLAN_NAMES,
     Chance,
     Question,
     build_ladder,
@@ -43,7 +47,6 @@ from casebook.outcomes.plans import (
     months_of_use,
     service_break_even,
     steps_of,
-    vary_inputs,
 )
 from casebook.stats.decisions import cost_plans
 from tests.outcomes.worlds import (
@@ -225,6 +228,52 @@ def test_costs_at_both_ends_of_an_input_are_what_the_comparison_gives_there():
         assert there.best == best
         assert there.cost[best] == pytest.approx(cost)
     assert items["probabilities.service"].low == pytest.approx(0.4)
+
+
+def test_where_no_plan_can_be_costed_at_some_value_that_is_no_other_choice():
+    # A service that is sure to hold needs no way on; one that may fail would.
+    question = ask({"service": 240}, {"service": 1.0}, origin="given")
+    comparison = compare_plans(question)
+    assert comparison.cost[0] == 240
+    items = {item.name: item for item in vary_inputs(question, comparison)}
+    chance = items["probabilities.service"]
+    assert (chance.best_at_low, chance.best_at_high) == (NO_PLAN, 0)
+    assert chance.flips_at is None
+    body = describe_plans(question, comparison, Setting("EUR", 24, lambda m: m, {}))
+    low = next(s["low"] for s in body["sensitivity"] if s["input"] == "probabilities.service")
+    assert low == {"value": "0.900", "cheapest": None, "expected_cost": None}
+
+
+@settings(max_examples=60, deadline=None)
+@given(seeds)
+def test_every_question_has_an_answer_that_can_be_written(seed):
+    r = np.random.default_rng(seed)
+    amounts = [0.0, 0.01, 250.0, 9_999_999_999.99]
+    names = [*COSTS, "replacement.new", "further_damage", "replacement_comeback"]
+    costs = {name: float(r.choice(amounts)) for name in names if r.random() < 0.6}
+    if costs.get("value_not_working", 0) > costs.get("value_working", 1e12):
+        costs["value_not_working"] = 0.0
+    chances = {}
+    for name in CHANCES:
+        if r.random() < 0.6:
+            p, spread = float(r.choice([1e-4, 0.3, 1 - 1e-4])), float(r.choice([0, 1e-4, 0.4]))
+            low, high = max(p - spread, 1e-4), min(p + spread, 1 - 1e-4)
+            chances[name] = Chance(p, low, high, "outlook", 3)
+            if r.random() < 0.5:
+                stated = float(r.choice([0.0, 0.5, 1.0]))
+                chances[name] = Chance(stated, stated, stated, "given")
+    question = ask(
+        costs,
+        {},
+        chances=chances,
+        took=r.choice([0.0, 4.0], 4),
+        discount_rate=float(r.choice([0, 1])),
+    )
+    comparison = compare_plans(question)
+    body = describe_plans(question, comparison, Setting(None, 24, lambda m: min(m, 1.0), {}))
+    assert json.dumps(body, allow_nan=False)
+    assert {row["plan"] for row in body["plans"]} == set(PLAN_NAMES)
+    assert set(plan_caveats(question, comparison)) <= PLAN_CAVEATS.keys()
 
 
 def test_discounting_makes_what_comes_later_weigh_less():
