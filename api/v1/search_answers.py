@@ -229,7 +229,7 @@ class Later(Answer):
 
     other_major_fault: Chance
     gone: Chance = Field(description="Sold or scrapped.")
-    cases: int
+    cases: int = Field(description="Vehicles whose stories were read; at most 800.")
     coverage: float
 
 
