@@ -14,7 +14,9 @@ from typing import Any
 from casebook.cases.constants import HORIZON_DAYS, LEVEL_RANK
 from casebook.outcomes.outlook import LEAST_SIMILARITY
 from casebook.vocabulary import load_vocabulary
+from casebook.web.grounds import Grounds, Path, present_grounds, present_paths, say_later
 from casebook.web.ladder import THIN, Rung, Tried, climb_ladder, present_tried
+from casebook.web.next_checks import NextChecks, present_checks
 from casebook.web.reasons import Reason, give_reasons, say_above
 from casebook.web.story import (
     name_vehicle,
@@ -63,6 +65,10 @@ class Answer:
     ladder: Sequence[Rung]
     service: Tried | None
     others: Sequence[Tried]
+    paths: Sequence[Path]
+    checks: NextChecks
+    grounds: Grounds
+    later: str
     caveats: Sequence[str]
     hazards: Sequence[str]
     cautions: Sequence[str]
@@ -106,6 +112,7 @@ def say_asked(document: Mapping[str, Any]) -> dict[str, str]:
 
 
 def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) -> Answer:
+    """document: of the search, with the costs and the currency it was ranked by, if any."""
     outlook = answer["outlook"] or {}
     kind = document.get("unit", {}).get("kind")
     similar = [_similar(item, kind) for item in answer["similar"]]
@@ -113,9 +120,10 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
     own = _say_order([case for case in alike if case.own])
     others = _say_order([case for case in alike if not case.own])
     levels = {level["level"]: level for level in outlook.get("levels", ())}
-    horizon = say_horizon(document.get("horizon_days", HORIZON_DAYS))
+    horizon_days = document.get("horizon_days", HORIZON_DAYS)
+    horizon = say_horizon(horizon_days)
     tried = {
-        name: present_tried(level, outlook, horizon)
+        name: present_tried(level, outlook, horizon_days)
         for name, level in levels.items()
         if level["tried"]
     }
@@ -126,6 +134,10 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         ladder=climb_ladder(outlook) if outlook else (),
         service=tried.get("service"),
         others=[tried[name] for name in LEVEL_RANK if name in tried and name != "service"],
+        paths=present_paths(outlook),
+        checks=present_checks(answer, kind=kind, currency=document.get("currency")),
+        grounds=present_grounds(outlook, horizon),
+        later=say_later(outlook, horizon),
         worth_adding=list_worth_adding(answer.get("worth_adding", ()), kind),
         known=_say_known(outlook),
         nearest=_say_nearest(similar),

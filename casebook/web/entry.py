@@ -24,7 +24,7 @@ from casebook.vocabulary.limits import find_unit
 from casebook.web.numbers import part_odometer, part_unit, read_number
 from casebook.web.scanner import read_scanner_text, write_scanner_text
 
-_NOT_STATE = {"csrfmiddlewaretoken", "do", "once"}
+_NOT_STATE = {"csrfmiddlewaretoken", "do", "once", "before"}
 _NO_CODES = {"none", "no", "no codes", "no code", "-", "0"}
 CODE_FIELDS = {"codes": "intake", "codes_repair": "repair", "codes_after": "after"}
 

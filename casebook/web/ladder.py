@@ -11,10 +11,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from casebook.cases.constants import LEVEL_RANK
+from casebook.web.curve import Curve, draw_curve
 from casebook.web.words import (
     LEVEL_NAMES,
     LEVEL_SHORT,
     say_caveat,
+    say_count,
+    say_horizon,
     say_out_of_ten,
     say_percent,
     say_range,
@@ -83,7 +86,8 @@ class Tried:
     gauge: Gauge | None
     strip: Strip | None
     prior: str
-    caveats: Sequence[str]
+    curve: Curve | None
+    notes: Sequence[str]
 
 
 def climb_ladder(outlook: Mapping[str, Any]) -> list[Rung]:
@@ -143,7 +147,10 @@ def make_gauge(value: float | None, interval: Sequence[float] | None, thin: bool
     )
 
 
-def present_tried(level: Mapping[str, Any], outlook: Mapping[str, Any], horizon: str) -> Tried:
+def present_tried(
+    level: Mapping[str, Any], outlook: Mapping[str, Any], horizon_days: float
+) -> Tried:
+    horizon = say_horizon(round(horizon_days))
     counts = {name: level[name] for name in ("held", "came_back", "gone", "not_known")}
     known = counts["held"] + counts["came_back"]
     holds, interval = level.get("holds"), level.get("interval")
@@ -165,8 +172,45 @@ def present_tried(level: Mapping[str, Any], outlook: Mapping[str, Any], horizon:
         gauge=make_gauge(holds, interval, thin),
         strip=_strip(counts),
         prior=_say_prior(prior) if holds is not None and prior is not None else "",
-        caveats=[say_caveat(key) for key in level.get("caveats", ())],
+        curve=draw_curve(level, horizon_days, thin=thin),
+        notes=[
+            note
+            for note in (
+                _say_lost(level, horizon),
+                _say_looked(level.get("overlap") or {}),
+                *map(say_caveat, level.get("caveats", ())),
+            )
+            if note
+        ],
         **counts,
+    )
+
+
+def _say_lost(level: Mapping[str, Any], horizon: str) -> str:
+    """The widest that those nobody heard of again leave open."""
+    bounds, lost = level.get("bounds"), level["not_known"]
+    if not bounds or not lost or level["tried"] < THIN:
+        return ""
+    worst, best = (say_out_of_ten(bound) for bound in bounds)
+    return (
+        f"Of {lost} of the {level['tried']} nobody knows whether they held {horizon}. Had all of "
+        f"them come back, {worst} would have held; had none, {best}."
+    )
+
+
+def _say_looked(overlap: Mapping[str, Any]) -> str:
+    """How the vehicles compare with those that got something else: a note, no correction."""
+    looked = overlap.get("looked")
+    if looked not in ("worse", "milder"):
+        return ""
+    own, others = overlap["known"]
+    end = {
+        "worse": "so it had the harder cases",
+        "milder": "so it had the easier cases",
+    }[looked]
+    return (
+        f"At intake these vehicles looked {looked} than those that got something else first, {end} "
+        f"({say_count(own, 'case')} against {others})."
     )
 
 

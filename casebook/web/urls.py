@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from casebook.web.views import bench, cases, outcomes, shop, sign_in, statistics, vocabulary
+from casebook.web.views import bench, cases, outcomes, plans, shop, sign_in, statistics, vocabulary
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", bench.bench, name="bench"),
+    path("plans", plans.plans, name="plans"),
     path("shared/<uuid:shared_id>", bench.shared_case, name="shared-case"),
     path("cases", cases.case_list, name="cases"),
     path("cases/new", cases.new_case, name="new-case"),

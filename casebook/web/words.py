@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -169,6 +170,29 @@ def say_out_of_ten(fraction: float) -> str:
     if tenths >= 10:
         return "more than 9 in 10"
     return f"about {tenths} in 10"
+
+
+def say_tenths_span(low: float, high: float) -> str:
+    """'5 to 7', rounded outwards: a narrow interval never reads as a certainty."""
+    floor = max(0, math.floor(round(low * 10, 6)))
+    return f"{floor} to {min(10, max(floor + 1, math.ceil(round(high * 10, 6))))}"
+
+
+def say_money(amount: str | float, currency: str | None, *, whole: bool = False) -> str:
+    """'1 240 EUR'; cents only where there are some. whole: of what is an estimate anyway."""
+    value = float(amount)
+    # Whole cents first: 99.999 is 100, and 111.5 is not 111 and fifty hundredths lost on the way.
+    units, _, cents = f"{value:.2f}".partition(".")
+    cents = "" if whole or cents == "00" else f".{cents}"
+    units = group_thousands(round(value) if whole else int(units)).replace("-", MINUS)
+    return f"{units}{cents}{NO_BREAK_SPACE}{currency or ''}".rstrip(NO_BREAK_SPACE)
+
+
+def say_list(words: Sequence[str], last: str = "and") -> str:
+    """'a, b and c'."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def say_weight(*, cases: int, shops: int | None, effective: float | None) -> str:

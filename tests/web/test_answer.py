@@ -128,7 +128,7 @@ def test_what_is_about_one_level_is_said_at_that_level() -> None:
     }
     shown = present_answer(data, document={})
     assert shown.service is not None
-    assert len(shown.service.caveats) == 2
+    assert len(shown.service.notes) == 2
     assert len(shown.caveats) == 1
     data["outlook"]["effective_cases"] = 4.0
     assert len(present_answer(data, document={}).caveats) == 2

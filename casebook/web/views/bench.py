@@ -18,7 +18,8 @@ from casebook.web.access import page, person_of, shop_of, show
 from casebook.web.answer import present_answer, say_asked
 from casebook.web.choices import Faults, build_evidence_form
 from casebook.web.entry import Entry, read_evidence
-from casebook.web.looks import find_look, keep_look, last_looks
+from casebook.web.figures import price_search
+from casebook.web.looks import find_figures, find_look, keep_look, last_looks
 from casebook.web.story import tell_story
 
 
@@ -36,9 +37,12 @@ def bench(request: HttpRequest) -> HttpResponse:
         context = {"owed": _count_owed(request), "looks": _say_looks(request)}
         return show(request, "web/bench.html", _form_context(Entry({})) | context)
     entry = find_look(request, word)
-    if entry is None:
-        return show(request, "web/bench.html", _form_context(Entry({}), gone=True), status=404)
-    return _show_answer(request, entry, word)
+    return gone(request) if entry is None else _show_answer(request, entry, word)
+
+
+def gone(request: HttpRequest) -> HttpResponse:
+    """An empty bench where a lookup is no longer kept."""
+    return show(request, "web/bench.html", _form_context(Entry({}), gone=True), status=404)
 
 
 def _take_entry(request: HttpRequest) -> HttpResponse:
@@ -50,7 +54,8 @@ def _take_entry(request: HttpRequest) -> HttpResponse:
     if document is None:
         return _show_form(request, entry, faults)
     # An address of its own for each answer: going back or reloading never sends a form again.
-    return redirect(f"/?look={keep_look(request, entry)}")
+    word = keep_look(request, entry, before=request.POST.get("before", ""))
+    return redirect(f"/?look={word}")
 
 
 def _form_context(
@@ -80,10 +85,15 @@ def _show_answer(request: HttpRequest, entry: Entry, word: str) -> HttpResponse:
     document, faults = reading.check(lambda: read_search(reading.data, today=today()))
     if document is None:
         return _show_form(request, entry, faults)
+    data = reading.data
+    if figures := find_figures(request, word):
+        # Checks are ranked by what they save at the costs that were given for this vehicle.
+        data = price_search(figures, data)
+        document = read_search(data, today=today())
     answer = answer_search(shop=shop_of(request), document=document)
     context = {
         **_form_context(entry),
-        "answer": present_answer(answer, document=reading.data),
+        "answer": present_answer(answer, document=data),
         "asked": say_asked(reading.data),
         "look": word,
         "may_keep": CONTRIBUTE in person_of(request).granted,

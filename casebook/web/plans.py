@@ -1,0 +1,369 @@
+"""A comparison of plans as the page shows it: words, money and the geometry of its gauges. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from casebook.cases.constants import LEVEL_RANK
+from casebook.vocabulary import load_vocabulary
+from casebook.web.figures import LABELS
+from casebook.web.ladder import Gauge
+from casebook.web.words import (
+    LEVEL_NAMES,
+    say_count,
+    say_list,
+    say_money,
+    say_out_of_ten,
+    say_percent,
+    say_range,
+    say_weight,
+    uncapital,
+)
+
+_RANKS = {
+    "service_first": LEVEL_RANK["service"],
+    "component_first": LEVEL_RANK["component"],
+    "overhaul_now": LEVEL_RANK["overhaul"],
+    "replace_now": LEVEL_RANK["replacement"],
+    "leave_it": 0,
+}
+# Where the sentence for programs names fields of theirs.
+_CAVEATS = {
+    "pool_too_small": (
+        "Fewer than three shops have shared cases so far: too few for chances. Say your own under "
+        "“Your own chances”, and the ways can be compared all the same."
+    ),
+    "no_cost": "No price is known: give one below.",
+    "chance_not_known": (
+        "Neither similar cases nor related units tell how often this holds. Say your own under "
+        "“Your own chances”."
+    ),
+    "no_way_on": (
+        "If this fails there is no way on with a known price: give that of another unit, or what "
+        "the vehicle is worth working and not working."
+    ),
+    "worth_not_known": "Say what the vehicle is worth working and not working.",
+    "costs_from_cases": (
+        "Prices from cases are the middle of what shops noted for similar work, not a quote."
+    ),
+    "old_schedule": (
+        "How long the vehicle lasts comes from a published schedule of 1977 to 2002; vehicles last "
+        "longer today. Say how many months it will last if you know better."
+    ),
+    "age_not_known": (
+        "The vehicle’s age is not known, so it is taken to last as long as it is wanted."
+    ),
+    "comeback_costs_nothing": (
+        "No price of a diagnosis or a comeback is given, so failing looks cheaper than it is."
+    ),
+}
+# Nobody is that sure: nothing is known, and a comparison has to take something.
+_CERTAIN = 0.9999
+_INPUTS = {
+    "costs.service": "the service",
+    "costs.component": "the component repair",
+    "costs.overhaul": "the overhaul",
+    "costs.replacement.used": "the used unit",
+    "costs.replacement.remanufactured": "the remanufactured unit",
+    "costs.replacement.new": "the new unit",
+    "costs.diagnosis": "the diagnosis",
+    "costs.comeback": "a comeback",
+    "costs.further_damage": "further damage",
+    "costs.replacement_comeback": "a comeback of the other unit",
+}
+
+
+@dataclass(frozen=True)
+class Step:
+    name: str
+    cost: str
+    said: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """gauge: place of the cost between nothing and the dearest. why_not: where it has no cost."""
+
+    name: str
+    rank: int
+    best: bool
+    cost: str
+    range: str
+    gauge: Gauge | None
+    cheapest: str
+    spread: str
+    use: str
+    steps: Sequence[Step]
+    notes: Sequence[str]
+    hazards: Sequence[str]
+
+
+@dataclass(frozen=True)
+class Used:
+    """One figure that went in. origin: who said it, and of how many."""
+
+    name: str
+    figure: str
+    origin: str
+
+
+@dataclass(frozen=True)
+class Comparison:
+    verdict: str
+    weight: str
+    plans: Sequence[Plan]
+    not_compared: Sequence[Plan]
+    scale: str
+    break_even: str
+    break_even_now: str
+    flips: Sequence[str]
+    steady: str
+    caveats: Sequence[str]
+    hazards: Sequence[str]
+    cautions: Sequence[str]
+    costs: Sequence[Used]
+    chances: Sequence[Used]
+    life: Sequence[str]
+    warnings: Sequence[str]
+    blanks: Mapping[str, str]
+
+
+def present_comparison(answer: Mapping[str, Any]) -> Comparison:
+    currency, months = answer["currency"], answer["vehicle"]["months_wanted"]
+    sentences = {item["key"]: item["text"] for item in answer["explanations"]} | _CAVEATS
+    costed = [plan for plan in answer["plans"] if plan["expected_cost"] is not None]
+    most = max((float(plan["interval"][1]) for plan in costed), default=0.0)
+    plans = [
+        _present(plan, place == 0, most, currency, months, sentences)
+        for place, plan in enumerate(costed)
+    ]
+    based_on = answer["based_on"] or {"cases": 0, "shops": None, "effective_cases": None}
+    sensitivity = answer["sensitivity"]
+    return Comparison(
+        verdict=_say_verdict(costed, len(answer["plans"]) - len(costed)),
+        weight=say_weight(
+            cases=based_on["cases"],
+            shops=based_on["shops"],
+            effective=based_on["effective_cases"],
+        ),
+        plans=plans,
+        not_compared=[
+            _missing(plan, sentences) for plan in answer["plans"] if plan["expected_cost"] is None
+        ],
+        scale=f"0 to {say_money(most, currency, whole=True)}" if most > 0 else "",
+        break_even=answer["break_even"]["sentence"],
+        break_even_now=_say_now(answer),
+        flips=[_say_flip(item, currency) for item in sensitivity if item["flips_to"]],
+        steady=_say_steady(sensitivity),
+        caveats=[sentences[key] for key in answer["caveats"] if key in sentences],
+        hazards=[_name_caution(item["key"]) for item in answer["cautions"]],
+        cautions=[item["text"] for item in answer["cautions"]],
+        costs=[_used_cost(item, currency) for item in answer["costs"]],
+        chances=[_used_chance(item) for item in answer["probabilities"]],
+        life=_say_life(answer["vehicle"]),
+        warnings=[warning["detail"] for warning in answer["warnings"]],
+        blanks={
+            item["input"]: f"{say_money(item['amount'], currency)}, {_say_origin(item)}"
+            for item in answer["costs"]
+            if item["origin"] == "similar_cases"
+        },
+    )
+
+
+def _say_verdict(costed: Sequence[Mapping[str, Any]], missing: int) -> str:
+    """missing: how many ways have no cost, and may be cheaper for all one knows."""
+    if not costed:
+        return "Nothing can be compared yet."
+    best = costed[0]
+    label = uncapital(best["label"])
+    if len(costed) == 1:
+        return f"Only one way has a cost so far: {label}."
+    among = f"Of these {len(costed)}, " if missing else ""
+    if best["probability_cheapest"] < 0.5:
+        said = f"no way is clearly the cheapest; {label} by a little."
+    elif best["probability_cheapest"] < 0.9:
+        said = f"{label} most likely costs least."
+    else:
+        said = f"{label} almost surely costs least."
+    return among + said if among else said[0].upper() + said[1:]
+
+
+def _present(
+    plan: Mapping[str, Any],
+    best: bool,
+    most: float,
+    currency: str | None,
+    months: int,
+    sentences: Mapping[str, str],
+) -> Plan:
+    low, high = plan["interval"]
+    return Plan(
+        name=plan["label"],
+        rank=_RANKS[plan["plan"]],
+        best=best,
+        cost=say_money(plan["expected_cost"], currency, whole=True),
+        range=_say_money_range(float(low), float(high), currency),
+        gauge=_gauge(plan, most),
+        cheapest=_say_cheapest(plan["probability_cheapest"]),
+        spread=_say_spread(plan, currency),
+        use=_say_use(plan, currency, months),
+        steps=[_step(step, place, currency) for place, step in enumerate(plan["steps"])],
+        notes=[sentences[key] for key in plan["caveats"] if key in sentences],
+        hazards=[_name_caution(key) for key in plan["cautions"]],
+    )
+
+
+def _say_money_range(low: float, high: float, currency: str | None) -> str:
+    """A cost in which no chance plays a part has no span."""
+    if round(low) == round(high):
+        return "no chance in it"
+    return f"likely {say_money(low, None, whole=True)} to {say_money(high, currency, whole=True)}"
+
+
+def _missing(plan: Mapping[str, Any], sentences: Mapping[str, str]) -> Plan:
+    return Plan(
+        name=plan["label"],
+        rank=_RANKS[plan["plan"]],
+        best=False,
+        cost="", range="", gauge=None, cheapest="", spread="", use="", steps=(),
+        notes=[sentences[key] for key in plan["caveats"] if key in sentences],
+        hazards=(),
+    )  # fmt: skip
+
+
+def _gauge(plan: Mapping[str, Any], most: float) -> Gauge | None:
+    if most <= 0:
+        return None
+    low, dot, high = (
+        min(100.0, max(0.0, 100 * float(amount) / most))
+        for amount in (plan["interval"][0], plan["expected_cost"], plan["interval"][1])
+    )
+    return Gauge(f"{low:.1f}%", f"{max(high - low, 1.0):.1f}%", f"{dot:.1f}%", hollow=False)
+
+
+def _say_cheapest(chance: float) -> str:
+    return f"Cheapest of all: {say_out_of_ten(chance)}."
+
+
+def _say_spread(plan: Mapping[str, Any], currency: str | None) -> str:
+    if len(plan["steps"]) < 2 or plan["at_worst"] is None:
+        return ""
+    best = say_money(plan["if_it_holds"], currency, whole=True)
+    return f"{best} if it holds, {say_money(plan['at_worst'], currency, whole=True)} at worst."
+
+
+def _say_use(plan: Mapping[str, Any], currency: str | None, months: int) -> str:
+    if plan["cost_per_month"] is None:
+        return "Buys no use of the vehicle."
+    each = say_money(plan["cost_per_month"], currency, whole=float(plan["cost_per_month"]) >= 20)
+    return f"About {plan['months_of_use']:.0f} of {months} months of use, {each} a month."
+
+
+def _step(step: Mapping[str, Any], place: int, currency: str | None) -> Step:
+    name = "Leave it" if step["step"] == "leave_it" else LEVEL_NAMES[step["step"]]
+    if step["unit_source"]:
+        name = f"Another unit, {step['unit_source']}"
+    said = []
+    if place:
+        said.append(f"comes to it in {say_percent(step['probability'])}")
+        if step["after_months"] >= 1:
+            said.append(f"after {say_count(round(step['after_months']), 'month')} on average")
+    if step["holds"] is not None and step["holds"] > _CERTAIN:
+        said.append("taken to hold")
+    elif step["holds"] is not None:
+        said.append(f"then holds in {say_percent(step['holds'])}" if place else
+                    f"holds in {say_percent(step['holds'])}")  # fmt: skip
+    return Step(name, say_money(step["cost"], currency), ", ".join(said))
+
+
+def _say_now(answer: Mapping[str, Any]) -> str:
+    """The chance that the break-even is held against, with where it comes from."""
+    chance = next(
+        (item for item in answer["probabilities"] if item["input"] == "probabilities.service"), None
+    )
+    if chance is None or answer["break_even"]["against"] is None:
+        return ""
+    used = _used_chance(chance)
+    return f"As it looks, it would hold in {used.figure} ({used.origin})."
+
+
+def _say_flip(item: Mapping[str, Any], currency: str | None) -> str:
+    now, then = float(item["value"]), float(item["flips_at"])
+    to = uncapital(item["flips_to"]["label"])
+    if item["input"].startswith("probabilities."):
+        level = item["input"].partition(".")[2]
+        name = LABELS.get(f"probabilities.{level.partition('.')[0]}", level)
+        side = "more" if then > now else "fewer"
+        return (
+            f"{name} in {side} than {round(100 * then)} of 100 (taken: {round(100 * now)}): "
+            f"then the cheapest is: {to}."
+        )
+    side = "more" if then > now else "less"
+    at, taken = say_money(then, currency, whole=True), say_money(now, currency, whole=True)
+    name = _INPUTS.get(item["input"], LABELS.get(item["input"], item["input"]).lower())
+    verb = "is" if item["input"].startswith("vehicle.") else "costs"
+    name = {
+        "vehicle.value_working": "what it is worth working",
+        "vehicle.value_not_working": "what it is worth not working",
+    }.get(item["input"], name)
+    name = name[0].upper() + name[1:]
+    return f"{name} {verb} {side} than {at} (taken: {taken}): then the cheapest is: {to}."
+
+
+def _say_steady(sensitivity: Sequence[Mapping[str, Any]]) -> str:
+    if not sensitivity:
+        return ""
+    if any(item["flips_to"] for item in sensitivity):
+        return "Each by itself; nothing else that went in changes the choice alone."
+    return "No single figure, high or low within reason, changes the choice."
+
+
+def _used_cost(item: Mapping[str, Any], currency: str | None) -> Used:
+    name = LABELS.get(item["input"], item["input"])
+    return Used(name, say_money(item["amount"], currency), _say_origin(item))
+
+
+def _say_origin(item: Mapping[str, Any]) -> str:
+    if item["origin"] == "given":
+        return "yours"
+    return f"middle of {say_count(item['attempts'], 'case')}"
+
+
+def _used_chance(item: Mapping[str, Any]) -> Used:
+    level = item["input"].partition(".")[2]
+    name = LABELS.get(f"probabilities.{level.partition('.')[0]}", level)
+    if "." in level:
+        name = f"{level.partition('.')[2].capitalize()} unit holds"
+    if item["origin"] == "given":
+        return Used(name, say_percent(item["holds"]), "yours")
+    likely = f"likely {say_range(*item['interval'])}"
+    return Used(name, say_percent(item["holds"]), f"{likely}, {say_count(item['tried'], 'case')}")
+
+
+def _say_life(vehicle: Mapping[str, Any]) -> list[str]:
+    said = []
+    if vehicle["months_left"] is not None:
+        source = "as you said" if vehicle["life_from"] == "given" else "by its age"
+        said.append(f"It will last about {vehicle['months_left']:.0f} months ({source}).")
+    later = vehicle["later"] or {}
+    told = [
+        f"{words} {say_percent(later[name]['probability'])} ({say_range(*later[name]['interval'])})"
+        for name, words in (
+            ("other_major_fault", "another major fault in"),
+            ("gone", "sold or scrapped"),
+        )
+        if later.get(name) and later[name]["probability"] is not None
+    ]
+    if told:
+        said.append(
+            f"Within {vehicle['months_wanted']} months, of vehicles near it in age and mileage: "
+            f"{say_list(told)}."
+        )
+    return said
+
+
+def _name_caution(key: str) -> str:
+    caution = load_vocabulary().cautions.get(key)
+    return caution.label if caution else key.replace("_", " ").capitalize()
