@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 
 import numpy as np
 import pytest
+from django.core.management import call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
@@ -223,3 +225,26 @@ def test_an_installation_judges_its_own_outlooks(shops, monkeypatch):
     assert found.rows[0].brier < 0.05
     with pytest.raises(ValueError):
         evaluate_outlooks(most_cases=0)
+
+
+def test_the_command_judges_outlooks_beside_the_search(shops, monkeypatch, capsys):
+    monkeypatch.setattr("casebook.outcomes.calibration.FEWEST", 20)
+    call_command("evaluate_search", "--queries", "30")
+    said = capsys.readouterr().out
+    assert "Outlooks at 365 days: 30 cases asked" in said
+    assert "by chance alone" in said
+    call_command("evaluate_search", "--queries", "30", "--json")
+    outlooks = json.loads(capsys.readouterr().out)["outlooks"]
+    assert outlooks["rows"][0]["way"] == "Casebook"
+    assert set(outlooks["rows"][1]["behind"]) == {"mean", "low", "high"}
+
+
+def test_the_command_says_when_outlooks_cannot_be_judged(shops, capsys):
+    call_command("evaluate_search", "--queries", "5")
+    assert "Outlooks can't be judged yet: 5 cases" in capsys.readouterr().out
+
+
+def test_tuning_learns_the_forecast_too(shops, capsys):
+    call_command("tune_similarity")
+    assert "foretold from 40 followed cases: too few cases or shops" in capsys.readouterr().out
+    assert LearnedForecast.objects.filter(cures_fingerprint=fingerprint()).exists()

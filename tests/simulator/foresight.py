@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +47,28 @@ def foretell(
 def _of_one(
     layer: OutcomeWorld, one: Simulated, case: dict, horizon_days: float, given_choice: bool
 ) -> Floats:
+    seen = understand(layer, one, case, horizon_days)
+    weights = np.repeat(seen.weight[..., None], 4, axis=-1)
+    if given_choice:
+        called_for = layer.called_for[one.kind][:, None]
+        weights = weights * layer.level_chances(
+            np.broadcast_to(called_for, seen.weight.shape),
+            np.broadcast_to(seen.severity, seen.weight.shape),
+        )
+    return np.asarray((weights * seen.holds).sum(axis=(0, 1)) / weights.sum(axis=(0, 1)))
+
+
+@dataclass(frozen=True)
+class Understood:
+    """What all that is visible says. weight: of each cause and severity, (causes, severities), sums
+    to 1. severity: (severities,). holds: chance at each level, (causes, severities, 4)."""
+
+    weight: Floats
+    severity: Floats
+    holds: Floats
+
+
+def understand(layer: OutcomeWorld, one: Simulated, case: dict, horizon_days: float) -> Understood:
     nodes, node_weights = _normal_nodes(_SEVERITIES)
     age = float(case["age_years"])
     severity = layer.usual_severity(np.array(age)) + nodes
@@ -53,27 +76,16 @@ def _of_one(
     cause = np.arange(w.CAUSES)
     weight = posterior(layer.world, one)[:, None] * (weight / weight.sum())
     shape = (w.CAUSES, _SEVERITIES)
-    kinds = np.full(shape, one.kind)
+    kinds, ages = np.full(shape, one.kind), np.full(shape, age)
     causes = np.broadcast_to(cause[:, None], shape)
     eta = layer.log_odds(
-        kinds,
-        causes,
-        np.full(shape, one.model),
-        np.broadcast_to(severity, shape),
-        np.full(shape, age),
+        kinds, causes, np.full(shape, one.model), np.broadcast_to(severity, shape), ages
     )
     holds = np.zeros((*shape, 4))
     for place, share in zip(*_normal_nodes(_SHOPS), strict=True):
-        holds += share * layer._hold(
-            eta + layer.shop_sd * place, kinds, causes, np.full(shape, age), horizon_days
-        )
-    weights = np.repeat(weight[..., None], 4, axis=-1)
-    if given_choice:
-        called_for = layer.called_for[one.kind][:, None]
-        weights = weights * layer.level_chances(
-            np.broadcast_to(called_for, shape), np.broadcast_to(severity, shape)
-        )
-    return np.asarray((weights * holds).sum(axis=(0, 1)) / weights.sum(axis=(0, 1)))
+        shifted = eta + layer.shop_sd * place
+        holds += share * layer._hold(shifted, kinds, causes, ages, horizon_days)
+    return Understood(weight / weight.sum(), severity, holds)
 
 
 def _seen_wear(layer: OutcomeWorld, case: dict, severity: Floats) -> Floats:

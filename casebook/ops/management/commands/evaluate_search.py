@@ -1,4 +1,4 @@
-"""How well this installation's search finds what it should."""
+"""How well this installation's search finds what it should, and whether its outlooks come true."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from argparse import ArgumentParser, ArgumentTypeError
 from dataclasses import asdict
 from typing import Any
 
+from casebook.ops.calibration_report import calibration_document, describe_calibration
 from casebook.ops.console import CasebookCommand, progress
+from casebook.outcomes.evaluation import evaluate_outlooks
 from casebook.vocabulary import load_vocabulary
 from search.adapter.evaluation import Figure, Quality, QualityRow, evaluate_search
 
@@ -30,7 +32,7 @@ class Command(CasebookCommand):
     help = (
         "Measures the search on this installation's own resolved cases, each looked for among "
         "the cases of other shops, beside BM25, TF-IDF cosine, Gower's coefficient and a look-up "
-        "by code."
+        "by code; and whether what the outlooks stated came true."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -47,15 +49,24 @@ class Command(CasebookCommand):
                 seed=options["seed"],
                 on_step=shown.step,
             )
+            calibration = evaluate_outlooks(
+                most_cases=options["cases"],
+                most_queries=options["queries"],
+                seed=options["seed"],
+                on_step=shown.step,
+            )
         if options["json"]:
-            self.stdout.write(json.dumps(as_document(quality), indent=2))
-        elif quality.rows:
+            document = as_document(quality) | {"outlooks": calibration_document(calibration)}
+            self.stdout.write(json.dumps(document, indent=2))
+            return
+        if quality.rows:
             self._print(quality)
         else:
             self.stdout.write(
                 f"Nothing to measure yet: {quality.cases:,} resolved cases of {quality.shops} "
                 "shops, none of which another shop resolved alike."
             )
+        self.stdout.write(f"\n{describe_calibration(calibration)}")
 
     def _print(self, quality: Quality) -> None:
         self.stdout.write(

@@ -8,6 +8,7 @@ from typing import Any
 from django.core.management.base import CommandError
 
 from casebook.ops.console import CasebookCommand, progress
+from casebook.outcomes.forecast_learning import learn_forecast
 from casebook.vocabulary import load_vocabulary
 from search.adapter import learning
 from search.adapter.learned import list_learned
@@ -58,6 +59,20 @@ class Command(CasebookCommand):
         self._print_kinds(learned.fitted.kinds)
         self._print_weights(learned.tuned)
         self.stdout.write(f"\n{LEGEND}")
+        self._learn_forecast(seed)
+
+    def _learn_forecast(self, seed: int) -> None:
+        """It reads what the new model of cures foretells, so it is learned after that."""
+        row = learn_forecast(anew=True, seed=seed)
+        if row is None:
+            return
+        said = row.report["why"] or "in force"
+        if row.report["gain"] is not None:
+            mean, low, high = row.report["gain"]
+            said = f"log loss below the kinds' rates {mean:.3f} ({low:.3f}–{high:.3f}); {said}"
+        self.stdout.write(
+            f"\nWhether repairs hold, foretold from {row.report['cases']:,} followed cases: {said}."
+        )
 
     def _print_kinds(self, kinds: tuple[KindReport, ...]) -> None:
         units = load_vocabulary().units
