@@ -156,6 +156,21 @@ class CaseIndex:
             tail = [_Layer(merge_segments([(layer.segment, layer.alive) for layer in tail]))]
         return replace(self, layers=(base, *tail))
 
+    def merged(self, meta: Mapping[str, Any]) -> CaseIndex:
+        """The built cases and the tail as one built segment, of those that are still there.
+
+        Statistics stay those of the last full build, and so every stored value and every answer:
+        a feature that is new since then keeps the rarity of one never seen.
+        """
+        base = self.layers[0].segment
+        segment = merge_segments(
+            [(layer.segment, layer.alive) for layer in self.layers],
+            block_cases=BLOCK_CASES if base.bounds is None else base.bounds.block_cases,
+        )
+        return CaseIndex(
+            self.vectoriser, self.statistics.over(segment.terms), (_Layer(segment),), dict(meta)
+        )
+
     # --- Asking -------------------------------------------------------------------------------
 
     def __len__(self) -> int:
@@ -218,8 +233,8 @@ class CaseIndex:
     def _count_words(self, words: list[str]) -> NDArray[np.float64]:
         """In how many cases each stem stands, built or newer; shape (words,)."""
         features = list(map(word_feature, words))
-        counts = self.statistics.masses(features)
-        for layer in self.layers[1:]:
+        counts = np.zeros(len(words))
+        for layer in self.layers:
             terms = layer.segment.terms.find(features)
             known, starts = terms >= 0, layer.segment.starts
             counts[known] += starts[terms[known] + 1] - starts[terms[known]]

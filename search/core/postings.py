@@ -213,6 +213,15 @@ class BuiltStatistics:
     def slot_count(self, slot: str) -> float:
         return float(self.slot_counts[SLOTS.index(slot)])
 
+    def over(self, terms: TermTable) -> BuiltStatistics:
+        """The same, by the numbers of a table that has all of these terms and perhaps more."""
+        mass = np.zeros(len(terms))
+        if bool(np.any(terms.hashes[1:] == terms.hashes[:-1])):  # as good as never
+            mass[terms.find(self.terms.all_names())] = self.mass
+        else:
+            mass[np.searchsorted(terms.hashes, self.terms.hashes)] = self.mass
+        return BuiltStatistics(terms, mass, self.slot_counts)
+
 
 class SegmentBuilder:
     """Takes cases one by one, then makes a segment of them."""

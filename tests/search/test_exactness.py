@@ -164,3 +164,41 @@ def test_only_the_first_hits_are_explained_when_asked():
     cases = [{"id": str(i), "complaint": "noise"} for i in range(3)]
     hits = CaseIndex.build(cases, design=DESIGN).search({"complaint": "noise"}, explained=1)
     assert [bool(hit.parts) for hit in hits] == [True, False, False]
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    built=cases,
+    newer=cases,
+    removed=st.lists(st.integers(0, 20), max_size=4),
+    later=cases,
+    query=evidence,
+    block_cases=block_sizes,
+)
+def test_a_merged_index_answers_as_with_its_tail(
+    built, newer, removed, later, query, block_cases, tmp_path_factory
+):
+    tailed = CaseIndex.build(numbered(built), design=DESIGN, block_cases=block_cases).with_tail(
+        numbered(newer, first=6), [f"{i:04d}" for i in removed]
+    )
+    directory = tmp_path_factory.mktemp("merged") / "index"
+    tailed.merged({"mark": 1}).save(directory)
+    merged = CaseIndex.open(directory)
+    assert len(merged) == merged.built_cases == len(tailed)
+    for one, two in (
+        (merged, tailed),
+        (merged.with_tail(numbered(later, first=9)), tailed.with_tail(numbered(later, first=9))),
+        (merged.merged({}), tailed),
+    ):
+        assert one.search(query, limit=40) == two.search(query, limit=40)
+        assert one.unknown_words(query) == two.unknown_words(query)
+
+
+def test_the_rarity_of_words_stays_that_of_the_last_full_build():
+    built = numbered([{"complaint": "shudder"}, {"complaint": "noise"}])
+    newer = numbered([{"complaint": "noise cold"}] * 5, first=2)
+    merged = CaseIndex.build(built, design=DESIGN).with_tail(newer).merged({})
+    names = ["words:nois", "words:noise", "words:cold"]
+    fresh = CaseIndex.build([*built, *newer], design=DESIGN)
+    assert sorted(merged.statistics.masses(names)) == [0.0, 0.0, 1.0]
+    assert sorted(fresh.statistics.masses(names)) == [0.0, 5.0, 6.0]
