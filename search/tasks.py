@@ -11,9 +11,10 @@ from search.adapter import learning
 
 @shared_task(name="search.tasks.refresh_index")
 def refresh_index(reason: str = "") -> None:
-    """Rebuild where it is worth it; always where a process says why it can't use what is there."""
+    """A new version where it is worth it; always where a process says why it can't use what is
+    there. What changed is merged in where that will do."""
     status = adapter.index_status(thorough=bool(reason))
-    if adapter.is_build_due(status, now=timezone.now()):
+    if adapter.is_build_due(status, now=timezone.now()) and not adapter.merge_changes():
         adapter.build_index()
 
 

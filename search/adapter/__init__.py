@@ -28,7 +28,13 @@ from casebook.cases.outbox import INDEX, note_effect
 from casebook.errors import Unavailable
 from casebook.shops.tenancy import reading_shared
 from search.adapter import store
-from search.adapter.building import IndexStatus, build_index, index_status, is_build_due
+from search.adapter.building import (
+    IndexStatus,
+    build_index,
+    index_status,
+    is_build_due,
+    merge_changes,
+)
 from search.adapter.documents import read_query
 from search.adapter.serving import Server
 from search.core import CaseIndex, Filters, Part
@@ -44,6 +50,7 @@ __all__ = [
     "index_status",
     "is_build_due",
     "is_warm",
+    "merge_changes",
     "search_cases",
     "server",
     "warm_up",

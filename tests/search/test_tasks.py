@@ -1,11 +1,13 @@
 """When the index is rebuilt, and by what."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
+from casebook.cases.services import withdraw_case
 from search import adapter, tasks
 from search.adapter import IndexStatus, building, serving, store
 from search.core import kernel
@@ -101,3 +103,73 @@ def test_a_process_starts_even_where_nothing_can_be_loaded_yet(committed_db, mon
     adapter.warm_up()
     assert "searches start cold" in caplog.text
     adapter.server.wait()
+
+
+@pytest.fixture
+def built_of_thirty(committed_db, monkeypatch):
+    monkeypatch.setattr(building, "CHANGES_WORTH_A_BUILD", 1)
+    monkeypatch.setattr(building, "SHORTEST_PAUSE", timedelta(0))
+    shop = factories.make_shop()
+    cases = [factories.make_case(shop) for _ in range(30)]
+    tasks.refresh_index()
+    return shop, cases
+
+
+def built_ids():
+    index = building._open_current()
+    return {index.layers[0].segment.id(doc) for doc in range(len(index))}, index
+
+
+def test_a_few_changes_are_merged_without_reading_the_other_cases(built_of_thirty, monkeypatch):
+    shop, cases = built_of_thirty
+    newer = factories.make_case(shop)
+    withdraw_case(shop=shop, case_id=cases[0].id)
+    monkeypatch.setattr(building, "stream_cases", None)  # a full build would fail
+    tasks.refresh_index()
+    ids, index = built_ids()
+    assert ids == {case.shared_id.hex for case in [*cases[1:], newer]}
+    assert index.meta["merged"] == 2
+    assert adapter.index_status().behind == 0
+
+
+def test_many_changes_since_the_last_full_build_are_read_in_full(built_of_thirty):
+    shop, cases = built_of_thirty
+    for _ in range(4):  # the third goes in, the fourth is more than a tenth
+        cases.append(factories.make_case(shop))
+        tasks.refresh_index()
+    ids, index = built_ids()
+    assert ids == {case.shared_id.hex for case in cases}
+    assert index.meta["merged"] == 0
+
+
+@pytest.mark.parametrize("harm", ["damage", "design", "identity"])
+def test_what_cannot_be_trusted_is_built_anew(built_of_thirty, monkeypatch, harm):
+    shop, cases = built_of_thirty
+    cases.append(factories.make_case(shop))
+    if harm == "damage":
+        (store.index_dir() / store.current_version() / "docs.npy").write_bytes(b"")
+    elif harm == "design":
+        other = replace(building.read_active_design(), letter_group_size=4)
+        monkeypatch.setattr(building, "read_active_design", lambda: other)
+    else:
+        monkeypatch.setattr(building, "_belongs", lambda meta, snapshot: False)
+    assert building.merge_changes() is False
+    tasks.refresh_index()
+    ids, index = built_ids()
+    assert ids == {case.shared_id.hex for case in cases}
+    assert index.meta["merged"] == 0
+
+
+def test_a_merge_that_finds_no_room_leaves_the_version_in_force(built_of_thirty, monkeypatch):
+    shop, _ = built_of_thirty
+    factories.make_case(shop)
+    before = store.current_version()
+
+    def no_room(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("search.core.storage.os.fsync", no_room)
+    with pytest.raises(OSError, match="No space left"):
+        building.merge_changes()
+    assert store.current_version() == before
+    assert building._open_current() is not None
