@@ -31,6 +31,8 @@ log = logging.getLogger("casebook.search")
 
 # Rows come in the order of their ids, which are drawn at random: the first are a sample.
 MOST_RESOLVED = 60_000
+# The first model must not keep the first index waiting; the worker fits it anew by all choices.
+FIRST_PENALTY = (0.3,)
 KEPT = 10
 _LOCK = 0x_CA5E_B00C_0002
 # When learning anew is worth it: so long after the last time, and so many more resolved cases.
@@ -53,7 +55,7 @@ def learn_first() -> bool:
     if LearnedDesign.objects.exists() or count_resolved() < FEWEST_CASES:
         return False
     followed = read_followed()
-    fitted = fit_model(followed, current_design(), scales=SCALES)
+    fitted = fit_model(followed, current_design(), scales=SCALES, penalties=FIRST_PENALTY)
     if fitted.model is None:
         return False
     with transaction.atomic():

@@ -53,9 +53,7 @@ class KindCures:
     def chances(self, rows: csr_array, fold: int) -> NDArray[np.float64]:
         """Of each class; rows: cases x this kind's features; shape (cases, classes)."""
         logs = rows @ self.coefficients[fold].astype(np.float64) + self.intercepts[fold]
-        odds = np.exp(logs - logs.max(axis=1, keepdims=True))
-        shares: NDArray[np.float64] = odds / odds.sum(axis=1, keepdims=True)
-        return shares
+        return _softmax(logs)
 
 
 @dataclass(frozen=True)
@@ -182,16 +180,11 @@ class CureModel:
             return None
         place = self._places[one.kind]
         known = sorted((place[name], value) for name, value in features.items() if name in place)
-        row = csr_array(
-            (
-                np.array([value for _, value in known], dtype=np.float32),
-                np.array([column for column, _ in known], dtype=np.int64),
-                np.array([0, len(known)], dtype=np.int64),
-            ),
-            shape=(1, len(one.features)),
-        )
-        chances = np.array([one.chances(row, fold)[0] for fold in range(self.folds)])
-        return one, chances
+        columns = np.array([column for column, _ in known], dtype=np.int64)
+        values = np.array([value for _, value in known], dtype=np.float32).astype(np.float64)
+        # Of all coefficients only those of what the query has: the rest stays on disk.
+        logs = np.einsum("f,kfc->kc", values, one.coefficients[:, columns]) + one.intercepts
+        return one, _softmax(logs)
 
     def _translate(self, one: KindCures, numbers: Mapping[str, int]) -> NDArray[np.int64]:
         """Column of a segment -> feature of the kind, -1 for those without."""
@@ -291,6 +284,12 @@ def _renamed(rows: csr_array, translate: NDArray[np.int64], one: KindCures) -> c
     )
     out.sort_indices()
     return out
+
+
+def _softmax(logs: NDArray[np.float64]) -> NDArray[np.float64]:
+    odds = np.exp(logs - logs.max(axis=1, keepdims=True))
+    shares: NDArray[np.float64] = odds / odds.sum(axis=1, keepdims=True)
+    return shares
 
 
 def _as_profile(chances: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -131,11 +131,13 @@ def learn(
     proposed = as_weights(fit(together, first, penalty), together.blocks, start)
     gain = _gain(after - before, together.shop, seed)
     ranking = _gain(ranked, together.shop, seed)
-    learned = gain.low > 0 and ranking.high > 0
+    why = "" if gain.low > 0 else "no sure gain in shops that were left out"
+    if not why and ranking.high <= 0:
+        why = "what is to be found ranks lower in shops that were left out"
     return Tuned(
-        weights=proposed if learned else dict(start),
-        learned=learned,
-        why="" if learned else "no sure gain in shops that were left out",
+        weights=dict(start) if why else proposed,
+        learned=not why,
+        why=why,
         proposed=proposed,
         gain=gain,
         ranking=ranking,
@@ -159,7 +161,7 @@ def compare_held_out(
     *,
     scales: Mapping[str, float] = SCALES,
     seed: int,
-    on_step: Callable[[str], None],
+    on_step: Callable[[str], None] | None = None,
 ) -> Comparisons:
     """Queries of the kinds from each fold of shops, against the cases of the other folds."""
     rng = np.random.default_rng(seed)
@@ -185,7 +187,8 @@ def compare_held_out(
             replace(design, cures=model),
         )
         parts.append(_compare_fold(asking, past, likeness, design, fold, rng))
-        on_step("comparing")
+        if on_step is not None:
+            on_step("comparing")
     return _join(parts)
 
 

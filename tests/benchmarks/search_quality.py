@@ -14,6 +14,7 @@ shops of all seeds.
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -21,14 +22,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from search.core import CaseIndex, Design, Filters, Scale
+from search.core import CaseIndex, Design, Filters, Scale, tuning
 from search.core.design import WEIGHTS
 from search.core.evaluation import bootstrap_interval, ndcg_at, precision_at, reciprocal_rank
 from search.core.likeness import BlockLikeness, compare_blocks
 from search.core.objective import as_vector, shares
 from search.core.profile_fitting import fit_model
 from search.core.resolved import Cure, Followed
-from search.core.tuning import Tuned, tune_weights
+from search.core.tuning import FEWEST_OF_A_KIND, Tuned, compare_held_out
 from tests.benchmarks import baselines
 from tests.simulator.oracle import expected_gains
 from tests.simulator.world import SAME_CAUSE, Simulated, World, gain
@@ -151,13 +152,15 @@ def learn(
         for one, is_known in zip(searched, known, strict=True)
         if is_known
     ]
-    bare = replace(design, weights=dict(design.weights) | {"cures": 0.0})
     fitted = fit_model(followed, design)
-    return (
-        replace(design, cures=fitted.model),
-        tune_weights(followed, design, scales=fitted.scales),
-        tune_weights(followed, bare, scales=fitted.scales),
+    counts = Counter(one.kind for one in followed)
+    kinds = {kind for kind, count in counts.items() if count >= FEWEST_OF_A_KIND}
+    together = compare_held_out(followed, kinds, design, scales=fitted.scales, seed=1)
+    tuned, bare = (
+        tuning.learn(together, dict(WEIGHTS) | start, cases=len(followed))
+        for start in ({}, {"cures": 0.0})
     )
+    return replace(design, cures=fitted.model), tuned, bare
 
 
 def run_world(seed: int, options: argparse.Namespace, results: Results) -> None:
