@@ -75,6 +75,13 @@ was not done: another thing than done and normal). What else the case has does n
                  symptoms, but not this one, is not silent: s_i = n_i = 0.
     vehicle, unit, age, odometer   ι_i fixed; equal or not, or soft bins.
 
+A third kind is learned: *cures*, what would probably cure the case (`search.core.profile`).
+Models fitted to resolved cases take the evidence to the chances p of the cures of its unit kind,
+and s_b is the cosine of p² of both sides. A past case is described by the model that has not seen
+its shop, so that its own resolution has no part in it; a query is compared with each case under
+that case's model. n_b is 1 for a case whose unit kind has no model; a query of such a kind has no
+evidence here.
+
 Everything is linear in the case's stored values, so one sparse dot product computes it:
 
     similarity = Σ_f c_f(q)·v_f(d) + base(q) + Σ_slots r_s(q)·[d silent in s] + Σ_f e_f(q)·v_f(d)
@@ -85,7 +92,7 @@ float64 in the order of the query's terms, whatever the number of segments; simi
 to 1e-7 and ties are broken by id, smallest first. Statistics (N, df) are those of the built index
 and stay as they are for the tail, until the next build.
 
-Weights and credits are set by hand until they are measured (see `search.core.design`).
+Weights are set by hand (`search.core.design`) until `search.core.tuning` learns better ones.
 """
 
 from search.core.design import Design, Scale

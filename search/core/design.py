@@ -2,7 +2,7 @@
 
 All weights and credits here are set by hand, by judgement and not by measurement: what a
 technician would look at first counts most, and a silent case loses most of what a matching one
-gets. They stay so until they are learned from resolved cases.
+gets. Weights stay so until `search.core.tuning` learns better ones from resolved cases.
 """
 
 from __future__ import annotations
