@@ -9,7 +9,7 @@ from search.core.loops.shapes import Bounds, Rows
 from search.core.reading import SLOTS
 
 # Cases that are added up together: their sums stay in the processor's cache.
-BLOCK_CASES = 8_192
+BLOCK_CASES = 16_384
 # Rarer terms are searched through when they are asked for.
 LISTED_FROM = 256
 _PIECE = 4_000_000  # postings looked at in one go, to bound memory

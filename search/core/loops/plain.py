@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from search.core.loops.one_case import credit_by_slots, passes
 from search.core.loops.ranking import keep_best, key_of
-from search.core.loops.shapes import PLAIN_BLOCK, Columns, Heap, Ints, Question, Wanted
+from search.core.loops.shapes import PLAIN_BLOCK, SCALE, Columns, Heap, Ints, Question, Wanted
 
 
 def best_plain(
@@ -44,7 +44,7 @@ def best_plain(
             alike = likeness[doc - first]
             if held == question.limit:
                 most = alike + (credit[doc - first] + credit_top)
-                if key_of(most) < heap.keys[0]:  # as nearly all are
+                if most * SCALE + 1.0 < heap.keys[0]:  # as nearly all are
                     continue
             if alike > 0.0 and passes(doc, wanted, columns, alive):
                 slots = credit_by_slots(columns.slots[doc], question)
