@@ -31,13 +31,14 @@ from casebook.stats.calibration import (
     reliability_table,
 )
 from search.core.evaluation import bootstrap_interval
-from tests.benchmarks.forecasters import by_base_rate, by_boosting, by_code
+from tests.benchmarks.forecasters import by_base_rate, by_boosting, by_code, by_level_rate
 from tests.benchmarks.outcome_worlds import Said, Split, ask_casebook, build_index, draw_split
 from tests.simulator.foresight import foretell
 from tests.simulator.outcomes import LADDER, REGIMES
 
 Floats = NDArray[np.float64]
 
+LEVEL = "rate of the level"
 OURS, RAW = "Casebook", "raw rate of the neighbours"
 BASE, BOOSTED = "base rate of kind and level", "gradient boosting"
 CODES = "code look-up"
@@ -94,7 +95,9 @@ def run_seed(
         BASE: base,
     }
     true = split.layer.chances(asking.ones, asking.outcomes, horizon, own_shop=True)
-    if not shuffled:
+    if shuffled:
+        forecasts[LEVEL] = by_level_rate(*past)
+    else:
         forecasts[BEST] = foretell(
             split.layer, asking.ones, asking.outcomes, horizon, given_choice=True
         )
@@ -230,11 +233,11 @@ def print_placebo(found: Found) -> None:
     at = (np.arange(len(first)), first)
     print("\nPlacebo, outcomes shuffled within shops: nothing to find but the rate of the level")
     for way in (OURS, RAW, BOOSTED, BASE):
-        skill = np.square(found.forecast(BASE)[at] - held[at]) - np.square(
+        skill = np.square(found.forecast(LEVEL)[at] - held[at]) - np.square(
             found.forecast(way)[at] - held[at]
         )
         low, high = bootstrap_interval(skill, np.concatenate(found.shop), seed=1)
-        print(f"{way:36} gain on the base rate {skill.mean():+.4f} ({low:+.4f}, {high:+.4f})")
+        print(f"{way:36} gain on that rate {skill.mean():+.4f} ({low:+.4f}, {high:+.4f})")
 
 
 def main() -> None:

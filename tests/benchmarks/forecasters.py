@@ -57,6 +57,12 @@ def by_base_rate(past: Cases, outcomes: Outcomes, queries: Cases, horizon_days: 
     return rates[[kinds[case["unit_kind"]] for case in queries]]
 
 
+def by_level_rate(past: Cases, outcomes: Outcomes, queries: Cases, horizon_days: float) -> Floats:
+    """The rate of the level, whatever the case."""
+    alike = [[{**case, "unit_kind": ""} for case in cases] for cases in (past, queries)]
+    return by_base_rate(alike[0], outcomes, alike[1], horizon_days)
+
+
 def by_code(past: Cases, outcomes: Outcomes, queries: Cases, horizon_days: float) -> Floats:
     """The rate among cases of the unit kind with a code of the query; without any, the kind's."""
     held, weight = known_outcomes(outcomes, horizon_days)
