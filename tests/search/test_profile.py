@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from search.core import CaseIndex, Design, IndexDamaged
+from search.core.design import WEIGHTS
 from search.core.profile import LEAST_CHANCE, SHARPNESS, CureModel, name_cure
 from search.core.profile_fitting import (
     FEWEST_CASES,
@@ -20,7 +21,8 @@ from search.core.resolved import Cure, Followed
 from search.core.vectoriser import Vectoriser
 from tests.simulator.world import World
 
-DESIGN = Design()
+# Much of the weight, so that the block decides.
+DESIGN = Design(weights=WEIGHTS | {"cures": 1.0})
 WORDS = {"valve": "hiss gurgle whistle drip".split(), "pump": "grind screech rattle knock".split()}
 CURES = {"valve": Cure("service", ("renew_valve",)), "pump": Cure("overhaul", ("renew_pump",))}
 
