@@ -129,7 +129,16 @@ class LevelOutlook(Answer):
     interval: list[float] | None
     coverage: float = Field(description="Of the interval.")
     prior_share: float | None = Field(
-        description="How much of the figure comes from the cohorts around."
+        description="How much of the figure comes from the cohorts around, or from `foretold`."
+    )
+    foretold: float | None = Field(
+        ge=0,
+        le=1,
+        description=(
+            "What a model of the evidence, learned from all followed cases, foretells of this "
+            "vehicle. Where there is one, the figure is drawn towards it instead of the cohorts "
+            "around."
+        ),
     )
     durability: list[DayPoint] = Field(
         description="Empty where fewer than five effective cases are watched."

@@ -176,7 +176,8 @@ def compute_outlook(
             grid = prior_grid(cohorts, place) if grids is None else grids[place]
             of_level = counted.take(counted.first_level == place)
             level_rho = float(cohorts.rho[place])
-            levels.append(_describe_level(level, of_level, grid, level_rho, horizon_days, coverage))
+            entry = _describe_level(level, of_level, grid, level_rho, horizon_days, coverage)
+            levels.append(entry | {"foretold": _foretold(cohorts, place)})
     rho = float(cohorts.rho.mean())
     shops = len(np.unique(counted.cluster))
     n_eff = cluster_n_eff(counted.similarity, counted.cluster, rho=rho) if len(counted) else 0.0
@@ -295,6 +296,12 @@ def _describe_level(
         **described,
         "caveats": in_order(_level_caveats(counts, estimate, described["holds"] is None)),
     }
+
+
+def _foretold(cohorts: ParentCohorts, level: int) -> float | None:
+    if cohorts.foretold is None or np.isnan(cohorts.foretold[level]):
+        return None
+    return as_fraction(cohorts.foretold[level])
 
 
 def _level_caveats(counts: Counts, estimate: LevelEstimate, is_null: bool) -> list[str]:

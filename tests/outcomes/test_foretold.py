@@ -58,3 +58,10 @@ def test_the_grid_does_not_depend_on_the_cohorts_mean_then():
         for own in (None, parents().own)
     )
     np.testing.assert_array_equal(low.log_weight, high.log_weight)
+
+
+def test_the_answer_says_what_was_foretold():
+    entries = outlook_of(ROWS, told(OVERHAUL, 0.7))
+    assert entries["overhaul"]["foretold"] == 0.7
+    assert entries["service"]["foretold"] is None
+    assert outlook_of(ROWS, None)["overhaul"]["foretold"] is None
