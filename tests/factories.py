@@ -79,3 +79,35 @@ _CASE: dict[str, Any] = {
         {"on": "2026-06-15", "state": "holding", "odometer": {"value": 150400, "unit": "km"}}
     ],
 }
+
+
+def make_pool(*shops: Shop) -> None:
+    """In each shop services that held and some that came back, and component repairs that held;
+    all followed for two years. A pressure test tells the component repairs from the rest."""
+    service = case_data()["attempts"][0] | {"on": "2024-03-02"}
+    component = service | {
+        "level": "component",
+        "actions": ["replace_condenser"],
+        "parts_cost": "480.00",
+        "labour_cost": "190.00",
+    }
+    held = [{"on": f"{year}-03-20", "state": "holding"} for year in (2025, 2026)]
+    back = [{"on": "2024-08-01", "state": "came_back"}]
+    courses = (
+        (service, held, "normal"),
+        (service, held, "normal"),
+        (service, back, "condenser_leak"),
+        (component, held, "condenser_leak"),
+    )
+    for shop in shops:
+        for attempt, follow_ups, result in courses * 2:
+            make_case(
+                shop,
+                opened_on="2024-03-01",
+                attempts=[attempt],
+                follow_ups=follow_ups,
+                findings=[
+                    *case_data()["findings"],
+                    {"check": "leak_test_nitrogen", "result": result},
+                ],
+            )

@@ -13,7 +13,6 @@ from typing import Any
 
 from casebook.cases.constants import HORIZON_DAYS, LEVEL_RANK
 from casebook.outcomes.outlook import LEAST_SIMILARITY
-from casebook.vocabulary import load_vocabulary
 from casebook.web.grounds import Grounds, Path, present_grounds, present_paths, say_later
 from casebook.web.ladder import THIN, Rung, Tried, climb_ladder, present_tried
 from casebook.web.next_checks import NextChecks, present_checks
@@ -31,6 +30,8 @@ from casebook.web.wanted import Wanted, list_missing, list_worth_adding
 from casebook.web.words import (
     NO_BREAK_DASH,
     group_thousands,
+    join_cautions,
+    name_caution,
     say_caveat,
     say_count,
     say_horizon,
@@ -127,7 +128,7 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         for name, level in levels.items()
         if level["tried"]
     }
-    cautions, caution_end = _join_cautions([item["text"] for item in answer.get("cautions", ())])
+    cautions, caution_end = join_cautions([item["text"] for item in answer.get("cautions", ())])
     return Answer(
         weight=_weight(outlook, len(alike)),
         has_numbers=bool(outlook and outlook["cases"]),
@@ -142,7 +143,7 @@ def present_answer(answer: Mapping[str, Any], *, document: Mapping[str, Any]) ->
         known=_say_known(outlook),
         nearest=_say_nearest(similar),
         caveats=[say_caveat(key) for key in _caveats_of_all(answer)],
-        hazards=[_name_caution(item["key"]) for item in answer.get("cautions", ())],
+        hazards=[name_caution(item["key"]) for item in answer.get("cautions", ())],
         cautions=cautions,
         caution_end=caution_end,
         own=own[:_FIRST_OWN],
@@ -193,20 +194,6 @@ def _caveats_of_all(answer: Mapping[str, Any]) -> list[str]:
         of_levels.discard("few_cases")
     keys = [*answer.get("caveats", ()), *outlook.get("caveats", ())]
     return [key for key in dict.fromkeys(keys) if key not in of_levels]
-
-
-def _name_caution(key: str) -> str:
-    caution = load_vocabulary().cautions.get(key)
-    return caution.label if caution else key.replace("_", " ").capitalize()
-
-
-def _join_cautions(texts: Sequence[str]) -> tuple[list[str], str]:
-    """The closing sentence that all share is said once, after the last."""
-    sentences = [text.rstrip(".").split(". ") for text in texts]
-    ends = {parts[-1] for parts in sentences}
-    if len(texts) < 2 or len(ends) != 1 or any(len(parts) < 2 for parts in sentences):
-        return list(texts), ""
-    return [". ".join(parts[:-1]) + "." for parts in sentences], f"{ends.pop()}."
 
 
 def _similar(item: Mapping[str, Any], kind: str | None) -> Similar:

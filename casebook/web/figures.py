@@ -29,7 +29,8 @@ LABELS = {
     "costs.component": "Component repair",
     "costs.overhaul": "Overhaul",
     "costs.replacement.used": "Used unit",
-    "costs.replacement.remanufactured": "Remanufactured unit",
+    # May part where a column is narrow.
+    "costs.replacement.remanufactured": "Remanu\N{SOFT HYPHEN}factured unit",
     "costs.replacement.new": "New unit",
     "costs.diagnosis": "Diagnosis",
     "costs.comeback": "Comeback",

@@ -19,6 +19,7 @@ from casebook.web.words import (
     say_number,
     say_percent,
     say_range,
+    uncapital,
 )
 
 # Less than two points of 100 is no reason to look at a thing again.
@@ -81,7 +82,9 @@ def present_grounds(outlook: Mapping[str, Any], horizon: str) -> Grounds:
     return Grounds(
         figure=_say_figure(outlook, level, horizon),
         items=items[:MOST_ITEMS],
-        little=f"Hardly moves it: {say_list(little)}." if little else "",
+        little=f"Hardly moves it: {'; '.join(uncapital(name) for name in little)}."
+        if little
+        else "",
         agreement=_say_agreement(agreement),
         conflict=conflict,
     )
@@ -102,7 +105,7 @@ def name_item(item: Mapping[str, Any]) -> str:
         return f"{name_check(check)}: {said}"
     if item.get("age_years") is not None:
         years = round(item["age_years"])
-        return f"its age, {say_count(years, 'year')}" if years else "its age, under a year"
+        return f"its age ({say_count(years, 'year') if years else 'under a year'})"
     if item.get("odometer_km") is not None:
         return f"its {group_thousands(item['odometer_km'])}\N{NO-BREAK SPACE}km"
     return "what was entered"
@@ -128,7 +131,7 @@ def _say_item(without: float | None, shift: float | None, points_to: str | None)
     said = []
     if without is not None and shift is not None and abs(shift) >= LEAST_SHIFT:
         change = "lowers" if shift < 0 else "raises"
-        said.append(f"{change} it; without this it would be {say_percent(without)}")
+        said.append(f"{change} the figure: without it {say_percent(without)}")
     if points_to:
         said.append(f"more often seen in {_POINTS_TO.get(points_to, points_to)}")
     return "; ".join(said)

@@ -171,7 +171,9 @@ def present_tried(
         range=say_range(*interval) if holds is not None and interval else "",
         gauge=make_gauge(holds, interval, thin),
         strip=_strip(counts),
-        prior=_say_prior(prior) if holds is not None and prior is not None else "",
+        prior=_say_prior(prior, level.get("foretold"))
+        if holds is not None and prior is not None
+        else "",
         curve=draw_curve(level, horizon_days, thin=thin),
         notes=[
             note
@@ -204,19 +206,20 @@ def _say_looked(overlap: Mapping[str, Any]) -> str:
     if looked not in ("worse", "milder"):
         return ""
     own, others = overlap["known"]
-    end = {
-        "worse": "so it had the harder cases",
-        "milder": "so it had the easier cases",
-    }[looked]
     return (
-        f"At intake these vehicles looked {looked} than those that got something else first, {end} "
-        f"({say_count(own, 'case')} against {others})."
+        f"At intake these vehicles looked {looked} than those that got something else first "
+        f"({say_count(own, 'case')} against {others}), so it was not tried on the same terms."
     )
 
 
-def _say_prior(share: float) -> str:
+def _say_prior(share: float, foretold: float | None) -> str:
     if share < 0.1:
         return ""
+    if foretold is not None:
+        return (
+            f"{say_percent(share)} of this figure is what the evidence foretells by all followed "
+            f"cases: {say_percent(foretold)}."
+        )
     return f"{say_percent(share)} of this figure comes from the wider family of units."
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from casebook.vocabulary import load_vocabulary
 from casebook.web.ladder import THIN
-from casebook.web.words import say_count, say_money, say_out_of_ten, uncapital
+from casebook.web.words import name_caution, say_count, say_money, say_out_of_ten, uncapital
 
 FIRST_SHOWN = 3
 PLAN_WORDS = {
@@ -82,8 +82,9 @@ def present_checks(
 ) -> NextChecks:
     """kind: of the unit looked up, whose checks the form offers. currency: of the costs given."""
     listed = answer.get("next_checks") or ()
+    changing = any(check["changes_decision"] for check in listed)
     offered = {check.key for check in load_vocabulary().checks_for(kind)}
-    checks = [_present(check, offered, currency) for check in listed]
+    checks = [_present(check, offered, currency, changing) for check in listed]
     now = listed[0]["service_holds_now"] if listed else None
     return NextChecks(
         first=checks[:FIRST_SHOWN],
@@ -100,28 +101,37 @@ def present_checks(
     )
 
 
-def _present(check: Mapping[str, Any], offered: set[str], currency: str | None) -> NextCheck:
+def _present(
+    check: Mapping[str, Any], offered: set[str], currency: str | None, changing: bool
+) -> NextCheck:
+    """changing: whether any check changes the choice; where none does, that is said once."""
     plans = {result["then"] for result in check["results"]}
     return NextCheck(
         name=check["label"],
         field=f"f-check.{check['check']}" if check["check"] in offered else "",
         minutes=check["minutes"],
         made=f"Made in {say_count(check['cases'], 'similar case')}",
-        saves=_say_saving(check, currency),
+        saves=_say_saving(check, currency) if changing else "",
         outcomes=[
             Outcome(
                 label=uncapital(result["label"]),
-                chance=say_out_of_ten(result["probability"]),
-                holds=say_out_of_ten(result["service_holds"]),
+                chance=_tenths(result["probability"]),
+                holds=_tenths(result["service_holds"]),
                 dot=f"{result['service_holds'] * 100:.0f}%",
                 # Said only where the ways part: else it is the same sentence on every line.
                 then=PLAN_WORDS.get(result["then"] or "", "") if len(plans) > 1 else "",
             )
             for result in check["results"]
         ],
-        cautions=[_name_caution(key) for key in check["cautions"]],
+        cautions=[name_caution(key) for key in check["cautions"]],
         thin=check["cases"] < THIN,
     )
+
+
+def _tenths(share: float) -> str:
+    """As short as a table needs it; its head says that all of it is about."""
+    said = say_out_of_ten(share).removeprefix("about ")
+    return said.replace("fewer than", "under").replace("more than", "over")
 
 
 def _say_saving(check: Mapping[str, Any], currency: str | None) -> str:
@@ -133,8 +143,3 @@ def _say_saving(check: Mapping[str, Any], currency: str | None) -> str:
     if net <= 0:
         return "Costs more time than it saves, on average."
     return f"Saves about {say_money(net, currency, whole=True)} on average, its time paid."
-
-
-def _name_caution(key: str) -> str:
-    caution = load_vocabulary().cautions.get(key)
-    return caution.label if caution else key.replace("_", " ").capitalize()

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from casebook.cases.constants import LEVEL_RANK
-from casebook.vocabulary import load_vocabulary
+from casebook.outcomes.plan_answers import CLEAR
 from casebook.web.figures import LABELS
 from casebook.web.ladder import Gauge
 from casebook.web.words import (
     LEVEL_NAMES,
+    join_cautions,
+    name_caution,
     say_count,
     say_list,
     say_money,
@@ -59,6 +61,7 @@ _CAVEATS = {
         "No price of a diagnosis or a comeback is given, so failing looks cheaper than it is."
     ),
 }
+MOST_FLIPS = 5
 # Nobody is that sure: nothing is known, and a comparison has to take something.
 _CERTAIN = 0.9999
 _INPUTS = {
@@ -119,10 +122,12 @@ class Comparison:
     break_even: str
     break_even_now: str
     flips: Sequence[str]
+    far_flips: Sequence[str]
     steady: str
     caveats: Sequence[str]
     hazards: Sequence[str]
     cautions: Sequence[str]
+    caution_end: str
     costs: Sequence[Used]
     chances: Sequence[Used]
     life: Sequence[str]
@@ -141,6 +146,8 @@ def present_comparison(answer: Mapping[str, Any]) -> Comparison:
     ]
     based_on = answer["based_on"] or {"cases": 0, "shops": None, "effective_cases": None}
     sensitivity = answer["sensitivity"]
+    near, far = _part_flips(sensitivity)
+    cautions, caution_end = join_cautions([item["text"] for item in answer["cautions"]])
     return Comparison(
         verdict=_say_verdict(costed, len(answer["plans"]) - len(costed)),
         weight=say_weight(
@@ -155,11 +162,13 @@ def present_comparison(answer: Mapping[str, Any]) -> Comparison:
         scale=f"0 to {say_money(most, currency, whole=True)}" if most > 0 else "",
         break_even=answer["break_even"]["sentence"],
         break_even_now=_say_now(answer),
-        flips=[_say_flip(item, currency) for item in sensitivity if item["flips_to"]],
-        steady=_say_steady(sensitivity),
+        flips=[_say_flip(item, currency) for item in near],
+        far_flips=[_say_flip(item, currency) for item in far],
+        steady=_say_steady(near, sensitivity),
         caveats=[sentences[key] for key in answer["caveats"] if key in sentences],
-        hazards=[_name_caution(item["key"]) for item in answer["cautions"]],
-        cautions=[item["text"] for item in answer["cautions"]],
+        hazards=[name_caution(item["key"]) for item in answer["cautions"]],
+        cautions=cautions,
+        caution_end=caution_end,
         costs=[_used_cost(item, currency) for item in answer["costs"]],
         chances=[_used_chance(item) for item in answer["probabilities"]],
         life=_say_life(answer["vehicle"]),
@@ -181,8 +190,8 @@ def _say_verdict(costed: Sequence[Mapping[str, Any]], missing: int) -> str:
     if len(costed) == 1:
         return f"Only one way has a cost so far: {label}."
     among = f"Of these {len(costed)}, " if missing else ""
-    if best["probability_cheapest"] < 0.5:
-        said = f"no way is clearly the cheapest; {label} by a little."
+    if best["probability_cheapest"] < CLEAR:
+        said = f"{label} costs least, by no clear lead over {uncapital(costed[1]['label'])}."
     elif best["probability_cheapest"] < 0.9:
         said = f"{label} most likely costs least."
     else:
@@ -211,14 +220,14 @@ def _present(
         use=_say_use(plan, currency, months),
         steps=[_step(step, place, currency) for place, step in enumerate(plan["steps"])],
         notes=[sentences[key] for key in plan["caveats"] if key in sentences],
-        hazards=[_name_caution(key) for key in plan["cautions"]],
+        hazards=[name_caution(key) for key in plan["cautions"]],
     )
 
 
 def _say_money_range(low: float, high: float, currency: str | None) -> str:
     """A cost in which no chance plays a part has no span."""
     if round(low) == round(high):
-        return "no chance in it"
+        return "a fixed sum"
     return f"likely {say_money(low, None, whole=True)} to {say_money(high, currency, whole=True)}"
 
 
@@ -244,7 +253,7 @@ def _gauge(plan: Mapping[str, Any], most: float) -> Gauge | None:
 
 
 def _say_cheapest(chance: float) -> str:
-    return f"Cheapest of all: {say_out_of_ten(chance)}."
+    return f"Chance to be the cheapest: {say_out_of_ten(chance)}."
 
 
 def _say_spread(plan: Mapping[str, Any], currency: str | None) -> str:
@@ -296,10 +305,9 @@ def _say_flip(item: Mapping[str, Any], currency: str | None) -> str:
         level = item["input"].partition(".")[2]
         name = LABELS.get(f"probabilities.{level.partition('.')[0]}", level)
         side = "more" if then > now else "fewer"
-        return (
-            f"{name} in {side} than {round(100 * then)} of 100 (taken: {round(100 * now)}): "
-            f"then the cheapest is: {to}."
-        )
+        at, taken = (f"{100 * chance:.0f} of 100" for chance in (then, now))
+        bound = f"a little {side} than {at}" if at == taken else f"{side} than {at}"
+        return f"{name} in {bound} (taken: {taken}): then the cheapest is: {to}."
     side = "more" if then > now else "less"
     at, taken = say_money(then, currency, whole=True), say_money(now, currency, whole=True)
     name = _INPUTS.get(item["input"], LABELS.get(item["input"], item["input"]).lower())
@@ -312,12 +320,30 @@ def _say_flip(item: Mapping[str, Any], currency: str | None) -> str:
     return f"{name} {verb} {side} than {at} (taken: {taken}): then the cheapest is: {to}."
 
 
-def _say_steady(sensitivity: Sequence[Mapping[str, Any]]) -> str:
-    if not sensitivity:
+def _part_flips(
+    sensitivity: Sequence[Mapping[str, Any]],
+) -> tuple[list[Mapping[str, Any]], list[Mapping[str, Any]]]:
+    """What turns the choice within what is likely for it, the nearest first; and what would only
+    beyond."""
+    turning = [item for item in sensitivity if item["flips_to"]]
+
+    def distance(item: Mapping[str, Any]) -> float:
+        value = float(item["value"])
+        return abs(float(item["flips_at"]) - value) / max(abs(value), 1e-9)
+
+    turning.sort(key=lambda item: (distance(item), item["input"]))
+    near = [
+        item
+        for item in turning
+        if float(item["low"]["value"]) <= float(item["flips_at"]) <= float(item["high"]["value"])
+    ]
+    return near[:MOST_FLIPS], [item for item in turning if item not in near[:MOST_FLIPS]]
+
+
+def _say_steady(near: Sequence[Any], sensitivity: Sequence[Any]) -> str:
+    if near or not sensitivity:
         return ""
-    if any(item["flips_to"] for item in sensitivity):
-        return "Each by itself; nothing else that went in changes the choice alone."
-    return "No single figure, high or low within reason, changes the choice."
+    return "No single figure, as high or as low as is likely, changes the choice."
 
 
 def _used_cost(item: Mapping[str, Any], currency: str | None) -> Used:
@@ -362,8 +388,3 @@ def _say_life(vehicle: Mapping[str, Any]) -> list[str]:
             f"{say_list(told)}."
         )
     return said
-
-
-def _name_caution(key: str) -> str:
-    caution = load_vocabulary().cautions.get(key)
-    return caution.label if caution else key.replace("_", " ").capitalize()

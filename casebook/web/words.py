@@ -118,6 +118,20 @@ def name_condition(key: str) -> str:
     return name_term(load_vocabulary().conditions, key)
 
 
+def name_caution(key: str) -> str:
+    caution = load_vocabulary().cautions.get(key)
+    return caution.label if caution else key.replace("_", " ").capitalize()
+
+
+def join_cautions(texts: Sequence[str]) -> tuple[list[str], str]:
+    """The closing sentence that all share is said once, after the last."""
+    sentences = [text.rstrip(".").split(". ") for text in texts]
+    ends = {parts[-1] for parts in sentences}
+    if len(texts) < 2 or len(ends) != 1 or any(len(parts) < 2 for parts in sentences):
+        return list(texts), ""
+    return [". ".join(parts[:-1]) + "." for parts in sentences], f"{ends.pop()}."
+
+
 def name_result(check_key: str, result_key: str) -> str:
     check = load_vocabulary().checks.get(check_key)
     for result in check.results if check else ():
@@ -127,8 +141,9 @@ def name_result(check_key: str, result_key: str) -> str:
 
 
 def uncapital(label: str) -> str:
-    """'Oil level' -> 'oil level'; 'EGR valve' stays."""
-    return label if label[1:2].isupper() else label[:1].lower() + label[1:]
+    """'Oil level' -> 'oil level'; 'EGR valve' and 'P0741' stay."""
+    stays = label[1:2].isupper() or label[1:2].isdigit()
+    return label if stays else label[:1].lower() + label[1:]
 
 
 def say_caveat(key: str) -> str:

@@ -35,3 +35,9 @@ def analyst(shop: Shop) -> Client:
 def stranger(other_shop: Shop) -> Client:
     """A technician of another shop."""
     return browser_of(other_shop, "technician")
+
+
+@pytest.fixture
+def pool(shop: Shop, other_shop: Shop) -> None:
+    """Cases of three shops, enough for figures."""
+    factories.make_pool(shop, other_shop, factories.make_shop("Quay Street"))

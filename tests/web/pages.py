@@ -47,7 +47,13 @@ class Page(HTMLParser):
 
     @property
     def text(self) -> str:
-        return " ".join(" ".join(self.words).replace("\u00a0", " ").replace("\u2060", "").split())
+        return " ".join(
+            " ".join(self.words)
+            .replace("\u00a0", " ")
+            .replace("\u2060", "")
+            .replace("\u00ad", "")
+            .split()
+        )
 
     def all(self, tag: str) -> list[dict[str, str]]:
         return [attributes for name, attributes in self.elements if name == tag]
