@@ -87,11 +87,10 @@ class Step:
 
 @dataclass(frozen=True)
 class Plan:
-    """gauge: place of the cost between nothing and the dearest. why_not: where it has no cost."""
+    """gauge: place of the cost between nothing and the dearest."""
 
     name: str
     rank: int
-    best: bool
     cost: str
     range: str
     gauge: Gauge | None
@@ -117,7 +116,7 @@ class Comparison:
     verdict: str
     weight: str
     plans: Sequence[Plan]
-    not_compared: Sequence[Plan]
+    not_compared: Sequence[tuple[str, str]]
     scale: str
     break_even: str
     break_even_now: str
@@ -140,10 +139,7 @@ def present_comparison(answer: Mapping[str, Any]) -> Comparison:
     sentences = {item["key"]: item["text"] for item in answer["explanations"]} | _CAVEATS
     costed = [plan for plan in answer["plans"] if plan["expected_cost"] is not None]
     most = max((float(plan["interval"][1]) for plan in costed), default=0.0)
-    plans = [
-        _present(plan, place == 0, most, currency, months, sentences)
-        for place, plan in enumerate(costed)
-    ]
+    plans = [_present(plan, most, currency, months, sentences) for plan in costed]
     based_on = answer["based_on"] or {"cases": 0, "shops": None, "effective_cases": None}
     sensitivity = answer["sensitivity"]
     near, far = _part_flips(sensitivity)
@@ -156,9 +152,7 @@ def present_comparison(answer: Mapping[str, Any]) -> Comparison:
             effective=based_on["effective_cases"],
         ),
         plans=plans,
-        not_compared=[
-            _missing(plan, sentences) for plan in answer["plans"] if plan["expected_cost"] is None
-        ],
+        not_compared=_list_missing(answer["plans"], sentences),
         scale=f"0 to {say_money(most, currency, whole=True)}" if most > 0 else "",
         break_even=answer["break_even"]["sentence"],
         break_even_now=_say_now(answer),
@@ -201,7 +195,6 @@ def _say_verdict(costed: Sequence[Mapping[str, Any]], missing: int) -> str:
 
 def _present(
     plan: Mapping[str, Any],
-    best: bool,
     most: float,
     currency: str | None,
     months: int,
@@ -211,7 +204,6 @@ def _present(
     return Plan(
         name=plan["label"],
         rank=_RANKS[plan["plan"]],
-        best=best,
         cost=say_money(plan["expected_cost"], currency, whole=True),
         range=_say_money_range(float(low), float(high), currency),
         gauge=_gauge(plan, most),
@@ -231,15 +223,17 @@ def _say_money_range(low: float, high: float, currency: str | None) -> str:
     return f"likely {say_money(low, None, whole=True)} to {say_money(high, currency, whole=True)}"
 
 
-def _missing(plan: Mapping[str, Any], sentences: Mapping[str, str]) -> Plan:
-    return Plan(
-        name=plan["label"],
-        rank=_RANKS[plan["plan"]],
-        best=False,
-        cost="", range="", gauge=None, cheapest="", spread="", use="", steps=(),
-        notes=[sentences[key] for key in plan["caveats"] if key in sentences],
-        hazards=(),
-    )  # fmt: skip
+def _list_missing(
+    plans: Sequence[Mapping[str, Any]], sentences: Mapping[str, str]
+) -> list[tuple[str, str]]:
+    """Ways without a cost, with what would give them one; those that want the same together."""
+    by_reason: dict[str, list[str]] = {}
+    for plan in plans:
+        if plan["expected_cost"] is None:
+            why = " ".join(sentences[key] for key in plan["caveats"] if key in sentences)
+            name = plan["label"] if why not in by_reason else uncapital(plan["label"])
+            by_reason.setdefault(why, []).append(name)
+    return [(say_list(names), why) for why, names in by_reason.items()]
 
 
 def _gauge(plan: Mapping[str, Any], most: float) -> Gauge | None:

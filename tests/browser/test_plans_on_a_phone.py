@@ -55,6 +55,10 @@ def test_a_technician_compares_the_ways_by_cost(page: Page, site: Site) -> None:
     expect(page.get_by_role("heading", name="What to check next")).to_be_visible()
     assert fits(page)
 
+    page.get_by_text("The curve in numbers").first.click()
+    page.get_by_text("What was tried, in which order").click()
+    assert fits(page)
+
     page.get_by_role("link", name="Compare the ways by cost").click()
     expect(page.get_by_role("heading", name="Which way costs least?")).to_be_visible()
     expect(page.get_by_text(re.compile(r"^blank: [\d.]+\sEUR, middle of")).first).to_be_visible()

@@ -84,3 +84,25 @@ def test_where_only_the_nearest_are_looked_at_the_count_is_no_count_of_all() -> 
     assert words.MOST_COUNTED == NEIGHBOURS
     said = words.say_weight(cases=NEIGHBOURS, shops=26, effective=120.0)
     assert said.startswith("The 500 most similar cases in 26 shops")
+
+
+@pytest.mark.parametrize(
+    "low, high, said",
+    [(0.5, 0.7, "5 to 7"), (0.84, 0.96, "8 to 10"), (0.3, 0.3, "3 to 4"), (0.0, 0.04, "0 to 1")],
+)
+def test_a_span_in_tenths_is_rounded_outwards(low: float, high: float, said: str) -> None:
+    assert words.say_tenths_span(low, high) == said
+
+
+@pytest.mark.parametrize(
+    "amount, whole, said",
+    [
+        ("1240.00", False, "1 240 EUR"),
+        ("90.50", False, "90.50 EUR"),
+        ("90.50", True, "90 EUR"),
+        ("0.999", False, "1 EUR"),
+        ("-240.00", False, "\N{MINUS SIGN}240 EUR"),
+    ],
+)
+def test_money_has_cents_only_where_there_are_some(amount: str, whole: bool, said: str) -> None:
+    assert words.say_money(amount, "EUR", whole=whole).replace("\u00a0", " ") == said
