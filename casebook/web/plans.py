@@ -9,7 +9,8 @@ from typing import Any
 from casebook.cases.constants import LEVEL_RANK
 from casebook.outcomes.plan_answers import CLEAR
 from casebook.web.figures import LABELS
-from casebook.web.ladder import Gauge
+from casebook.web.ladder import THIN, Gauge
+from casebook.web.turning import part_flips, say_flip, say_steady
 from casebook.web.words import (
     LEVEL_NAMES,
     join_cautions,
@@ -61,21 +62,8 @@ _CAVEATS = {
         "No price of a diagnosis or a comeback is given, so failing looks cheaper than it is."
     ),
 }
-MOST_FLIPS = 5
 # Nobody is that sure: nothing is known, and a comparison has to take something.
 _CERTAIN = 0.9999
-_INPUTS = {
-    "costs.service": "the service",
-    "costs.component": "the component repair",
-    "costs.overhaul": "the overhaul",
-    "costs.replacement.used": "the used unit",
-    "costs.replacement.remanufactured": "the remanufactured unit",
-    "costs.replacement.new": "the new unit",
-    "costs.diagnosis": "the diagnosis",
-    "costs.comeback": "a comeback",
-    "costs.further_damage": "further damage",
-    "costs.replacement_comeback": "a comeback of the other unit",
-}
 
 
 @dataclass(frozen=True)
@@ -113,7 +101,10 @@ class Used:
 
 @dataclass(frozen=True)
 class Comparison:
+    """unsafe: what must be said first where leaving or driving it may hurt somebody."""
+
     verdict: str
+    unsafe: str
     weight: str
     plans: Sequence[Plan]
     not_compared: Sequence[tuple[str, str]]
@@ -142,10 +133,14 @@ def present_comparison(answer: Mapping[str, Any]) -> Comparison:
     plans = [_present(plan, most, currency, months, sentences) for plan in costed]
     based_on = answer["based_on"] or {"cases": 0, "shops": None, "effective_cases": None}
     sensitivity = answer["sensitivity"]
-    near, far = _part_flips(sensitivity)
+    caveats = [key for key in answer["caveats"] if key in sentences]
+    near, far = part_flips(sensitivity)
     cautions, caution_end = join_cautions([item["text"] for item in answer["cautions"]])
     return Comparison(
-        verdict=_say_verdict(costed, len(answer["plans"]) - len(costed)),
+        verdict=_say_verdict(
+            costed, len(answer["plans"]) - len(costed), tried=_tried_first(costed, answer)
+        ),
+        unsafe=sentences.get("unsafe_to_leave", "") if "unsafe_to_leave" in caveats else "",
         weight=say_weight(
             cases=based_on["cases"],
             shops=based_on["shops"],
@@ -156,10 +151,10 @@ def present_comparison(answer: Mapping[str, Any]) -> Comparison:
         scale=f"0 to {say_money(most, currency, whole=True)}" if most > 0 else "",
         break_even=answer["break_even"]["sentence"],
         break_even_now=_say_now(answer),
-        flips=[_say_flip(item, currency) for item in near],
-        far_flips=[_say_flip(item, currency) for item in far],
-        steady=_say_steady(near, sensitivity),
-        caveats=[sentences[key] for key in answer["caveats"] if key in sentences],
+        flips=[say_flip(item, currency) for item in near],
+        far_flips=[say_flip(item, currency) for item in far],
+        steady=say_steady(near, sensitivity),
+        caveats=[sentences[key] for key in caveats if key != "unsafe_to_leave"],
         hazards=[name_caution(item["key"]) for item in answer["cautions"]],
         cautions=cautions,
         caution_end=caution_end,
@@ -175,8 +170,9 @@ def present_comparison(answer: Mapping[str, Any]) -> Comparison:
     )
 
 
-def _say_verdict(costed: Sequence[Mapping[str, Any]], missing: int) -> str:
-    """missing: how many ways have no cost, and may be cheaper for all one knows."""
+def _say_verdict(costed: Sequence[Mapping[str, Any]], missing: int, *, tried: int | None) -> str:
+    """missing: how many ways have no cost, and may be cheaper for all one knows. tried: cases that
+    tell how the cheapest way's first step holds; None where it does not hang on cases."""
     if not costed:
         return "Nothing can be compared yet."
     best = costed[0]
@@ -184,13 +180,30 @@ def _say_verdict(costed: Sequence[Mapping[str, Any]], missing: int) -> str:
     if len(costed) == 1:
         return f"Only one way has a cost so far: {label}."
     among = f"Of these {len(costed)}, " if missing else ""
-    if best["probability_cheapest"] < CLEAR:
+    if tried is not None and tried < THIN:
+        few = f"only {say_count(tried, 'case')} {'tells' if tried == 1 else 'tell'}"
+        said = (
+            f"{label} looks cheapest, but {few if tried else 'no similar case tells'} how it holds."
+        )
+    elif best["probability_cheapest"] < CLEAR:
         said = f"{label} costs least, by no clear lead over {uncapital(costed[1]['label'])}."
     elif best["probability_cheapest"] < 0.9:
         said = f"{label} most likely costs least."
     else:
         said = f"{label} almost surely costs least."
     return among + said if among else said[0].upper() + said[1:]
+
+
+def _tried_first(costed: Sequence[Mapping[str, Any]], answer: Mapping[str, Any]) -> int | None:
+    """Cases behind the chance that the first step of the cheapest way holds."""
+    if not costed:
+        return None
+    step = costed[0]["steps"][0]
+    name = ".".join(filter(None, ("probabilities", step["step"], step["unit_source"])))
+    chance = next((item for item in answer["probabilities"] if item["input"] == name), None)
+    if chance is None or chance["origin"] == "given":
+        return None
+    return int(chance["tried"])
 
 
 def _present(
@@ -290,54 +303,6 @@ def _say_now(answer: Mapping[str, Any]) -> str:
         return ""
     used = _used_chance(chance)
     return f"As it looks, it would hold in {used.figure} ({used.origin})."
-
-
-def _say_flip(item: Mapping[str, Any], currency: str | None) -> str:
-    now, then = float(item["value"]), float(item["flips_at"])
-    to = uncapital(item["flips_to"]["label"])
-    if item["input"].startswith("probabilities."):
-        level = item["input"].partition(".")[2]
-        name = LABELS.get(f"probabilities.{level.partition('.')[0]}", level)
-        side = "more" if then > now else "fewer"
-        at, taken = (f"{100 * chance:.0f} of 100" for chance in (then, now))
-        bound = f"a little {side} than {at}" if at == taken else f"{side} than {at}"
-        return f"{name} in {bound} (taken: {taken}): then the cheapest is: {to}."
-    side = "more" if then > now else "less"
-    at, taken = say_money(then, currency, whole=True), say_money(now, currency, whole=True)
-    name = _INPUTS.get(item["input"], LABELS.get(item["input"], item["input"]).lower())
-    verb = "is" if item["input"].startswith("vehicle.") else "costs"
-    name = {
-        "vehicle.value_working": "what it is worth working",
-        "vehicle.value_not_working": "what it is worth not working",
-    }.get(item["input"], name)
-    name = name[0].upper() + name[1:]
-    return f"{name} {verb} {side} than {at} (taken: {taken}): then the cheapest is: {to}."
-
-
-def _part_flips(
-    sensitivity: Sequence[Mapping[str, Any]],
-) -> tuple[list[Mapping[str, Any]], list[Mapping[str, Any]]]:
-    """What turns the choice within what is likely for it, the nearest first; and what would only
-    beyond."""
-    turning = [item for item in sensitivity if item["flips_to"]]
-
-    def distance(item: Mapping[str, Any]) -> float:
-        value = float(item["value"])
-        return abs(float(item["flips_at"]) - value) / max(abs(value), 1e-9)
-
-    turning.sort(key=lambda item: (distance(item), item["input"]))
-    near = [
-        item
-        for item in turning
-        if float(item["low"]["value"]) <= float(item["flips_at"]) <= float(item["high"]["value"])
-    ]
-    return near[:MOST_FLIPS], [item for item in turning if item not in near[:MOST_FLIPS]]
-
-
-def _say_steady(near: Sequence[Any], sensitivity: Sequence[Any]) -> str:
-    if near or not sensitivity:
-        return ""
-    return "No single figure, as high or as low as is likely, changes the choice."
 
 
 def _used_cost(item: Mapping[str, Any], currency: str | None) -> Used:

@@ -89,6 +89,13 @@ BLOCK_SHORT = {
     "What would probably cure it": "probable cure",
     "Not recorded in that case": "not recorded",
 }
+# Where the sentence for programs asks for what the page does not offer.
+_CAVEATS = {
+    "not_followed_so_long": (
+        "None of these repairs has been followed that long, so the figure comes from repairs on "
+        "related units."
+    ),
+}
 
 
 def name_unit(kind: str | None) -> str:
@@ -147,7 +154,7 @@ def uncapital(label: str) -> str:
 
 
 def say_caveat(key: str) -> str:
-    return CAVEATS.get(key) or key.replace("_", " ").capitalize() + "."
+    return _CAVEATS.get(key) or CAVEATS.get(key) or key.replace("_", " ").capitalize() + "."
 
 
 def say_count(count: int, one: str, many: str | None = None) -> str:

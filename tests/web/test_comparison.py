@@ -168,10 +168,30 @@ def test_every_sentence_for_programs_has_one_for_the_page() -> None:
     """No name of a field of the API may reach a reader."""
     keys = list(PLAN_CAVEATS)
     told = [{"key": key, "text": text} for key, text in PLAN_CAVEATS.items()]
-    shown = present_comparison(
+    comparison = present_comparison(
         answer(plan(SERVICE, 500, 0.9), caveats=keys, explanations=told)
-    ).caveats
-    assert len(shown) == len(keys)
+    )
+    # What may hurt somebody stands above everything else.
+    assert comparison.unsafe == PLAN_CAVEATS["unsafe_to_leave"]
+    shown = comparison.caveats
+    assert len(shown) == len(keys) - 1
     for sentence in shown:
         assert "_" not in sentence, sentence
         assert "probabilities" not in sentence, sentence
+
+
+@pytest.mark.parametrize(
+    "tried, said",
+    [
+        (6, "Service first looks cheapest, but only 6 cases tell how it holds."),
+        (0, "Service first looks cheapest, but no similar case tells how it holds."),
+    ],
+)
+def test_a_choice_that_hangs_on_a_handful_of_cases_is_never_called_sure(
+    tried: int, said: str
+) -> None:
+    data = answer(plan(SERVICE, 500, 0.95), plan(REPLACE, 900, 0.05))
+    data["probabilities"][0]["tried"] = tried
+    assert present_comparison(data).verdict == said
+    data["probabilities"][0]["origin"] = "given"
+    assert present_comparison(data).verdict == "Service first almost surely costs least."
