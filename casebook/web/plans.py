@@ -218,7 +218,8 @@ def _present(
         name=plan["label"],
         rank=_RANKS[plan["plan"]],
         cost=say_money(plan["expected_cost"], currency, whole=True),
-        range=_say_money_range(float(low), float(high), currency),
+        range=_say_money_range(float(low), float(high), currency)
+        or ("a fixed sum" if plan["if_it_holds"] == plan["expected_cost"] else "at your chances"),
         gauge=_gauge(plan, most),
         cheapest=_say_cheapest(plan["probability_cheapest"]),
         spread=_say_spread(plan, currency),
@@ -230,9 +231,9 @@ def _present(
 
 
 def _say_money_range(low: float, high: float, currency: str | None) -> str:
-    """A cost in which no chance plays a part has no span."""
+    """Empty where nothing is uncertain: no chance plays a part, or all of them were given."""
     if round(low) == round(high):
-        return "a fixed sum"
+        return ""
     return f"likely {say_money(low, None, whole=True)} to {say_money(high, currency, whole=True)}"
 
 

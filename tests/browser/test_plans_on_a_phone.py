@@ -55,6 +55,11 @@ def test_a_technician_compares_the_ways_by_cost(page: Page, site: Site) -> None:
     expect(page.get_by_role("heading", name="What to check next")).to_be_visible()
     assert fits(page)
 
+    # Where a check's name leads to its field, a glove has to hit it.
+    boxes = [link.bounding_box() for link in page.locator(".check-next h3 a").all()]
+    heights = [box["height"] for box in boxes if box is not None]
+    assert heights
+    assert min(heights) >= 48
     page.get_by_text("The curve in numbers").first.click()
     page.get_by_text("What was tried, in which order").click()
     assert fits(page)

@@ -119,12 +119,15 @@ def test_a_way_without_a_cost_may_be_cheaper_and_the_verdict_says_so() -> None:
 
 
 def test_a_cost_has_its_span_and_one_without_chance_says_that() -> None:
-    fixed = plan(REPLACE, 900, 0.1, interval=["900.00", "900.00"])
+    sure = {"interval": ["900.00", "900.00"], "if_it_holds": "900.00"}
+    fixed = plan(REPLACE, 900, 0.1, **sure)
     service, replace = present_comparison(answer(plan(SERVICE, 500, 0.9), fixed)).plans
     assert (plain(service.cost), plain(service.range)) == ("500 EUR", "likely 400 to 650 EUR")
     assert plain(service.use) == "About 20 of 24 months of use, 26 EUR a month."
     assert service.hazards == ["Refrigerant"]
     assert replace.range == "a fixed sum"
+    given = plan(REPLACE, 900, 0.1, **sure | {"if_it_holds": "700.00"})
+    assert present_comparison(answer(given)).plans[0].range == "at your chances"
 
 
 def test_what_is_likely_to_turn_the_choice_comes_first_nearest_first() -> None:
