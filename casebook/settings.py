@@ -15,6 +15,11 @@ BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(os.environ.get("CASEBOOK_DATA_DIR") or BASE_DIR / "var").resolve()
 DEBUG = os.environ.get("CASEBOOK_DEBUG") == "1"
 
+# Before numpy is loaded: a service has processes and threads of its own, and the products here are
+# small; more threads inside each would only wait for one another.
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
+
 
 def _read_secret_key() -> str:
     """The installation's secret: from the environment, else made once, readable by us alone."""

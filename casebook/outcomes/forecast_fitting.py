@@ -18,6 +18,7 @@ from casebook.cases.constants import LEVELS
 from casebook.outcomes.forecast import Evidence, ForecastModel, log_chances, read_inputs
 from search.core.evaluation import bootstrap_interval
 from search.core.profile_fitting import deal_shops
+from search.core.threads import on_one_thread
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -49,6 +50,7 @@ class ForecastFit:
     gain: tuple[float, float, float] | None = None
 
 
+@on_one_thread()
 def fit_forecast(
     evidence: Evidence,
     *,

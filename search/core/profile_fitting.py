@@ -23,6 +23,7 @@ from search.core.regressions import (
     out_of_fold,
 )
 from search.core.resolved import Cure, Followed
+from search.core.threads import on_one_thread
 
 FOLDS = 5
 # Below these a unit kind has no profile; above, it must still prove that it foretells.
@@ -84,6 +85,7 @@ class Fitted:
     scales: Mapping[str, float]
 
 
+@on_one_thread()
 def fit_cures(
     rows: csr_array,
     names: Sequence[str],

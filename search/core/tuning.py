@@ -35,6 +35,7 @@ from search.core.objective import (
 )
 from search.core.profile_fitting import SCALES, USUAL_PENALTY, deal_shops, fit_model
 from search.core.resolved import Followed
+from search.core.threads import on_one_thread
 
 FOLDS = 5
 # Below these the weights stay as they were set.
@@ -76,6 +77,7 @@ class Tuned:
     score_after: float = float("nan")
 
 
+@on_one_thread()
 def tune_weights(
     followed: Sequence[Followed],
     design: Design,
@@ -99,6 +101,7 @@ def tune_weights(
     return learn(together, start, cases=len(followed), seed=seed, on_step=step)
 
 
+@on_one_thread()
 def learn(
     together: Comparisons,
     start: Mapping[str, float],
@@ -154,6 +157,7 @@ def learn(
 # --- Comparing held-out cases with all others' ------------------------------------------------
 
 
+@on_one_thread()
 def compare_held_out(
     followed: Sequence[Followed],
     kinds: set[str],
