@@ -32,7 +32,8 @@ class _Counts:
     """N and df of collected cases."""
 
     def __init__(self, collector: Collector) -> None:
-        self._numbers, self._mass = collector.numbers, np.array(collector.mass)
+        self._mass = collector.mass
+        self._numbers = collector.numbers
         bits = np.array(collector.slots, dtype=np.uint32)[:, None]
         self._slots = ((bits >> np.arange(len(SLOTS), dtype=np.uint32)) & 1).sum(axis=0)
 
@@ -57,14 +58,7 @@ def compare_blocks(queries: Sequence[Case], cases: Sequence[Case], design: Desig
     collector = collect(cases, design)
     collector.add_profiles()
     counts = _Counts(collector)
-    stored = csr_array(
-        (
-            collector.scaled_values(counts),
-            np.array(collector.terms, dtype=np.int32),
-            np.concatenate([[0], np.array(collector.row_ends, dtype=np.int64)]),
-        ),
-        shape=(len(cases), len(collector.numbers)),
-    )
+    stored = collector.scaled_rows(counts)
     slots = np.array(collector.slots, dtype=np.uint32)[:, None]
     silent = ((slots >> np.arange(len(SLOTS), dtype=np.uint32)) & 1 == 0).astype(np.float64)
     vectoriser = Vectoriser(design)

@@ -14,10 +14,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from search.core.bounds import BLOCK_CASES, make_bounds
-from search.core.collecting import Collector
+from search.core.collecting import Collector, csr_rows
 from search.core.kernel import freeze
 from search.core.loops.shapes import ANY, Bounds, Columns, Rows, Wanted
 from search.core.reading import SLOTS
@@ -261,7 +260,7 @@ class SegmentBuilder:
         ids = ids[order]
         by_id, rank = rank_ids(ids)
         collector = self._collector
-        collector.add_profiles()
+        collector.add_profiles()  # closes the last piece: now all features are known
         terms, term_order = TermTable.of(list(collector.numbers))
         slots = np.array(collector.slots, dtype=np.uint32)
         own = None
@@ -340,27 +339,23 @@ def _invert(
     cases, features = len(order), len(term_order)
     place = np.empty(features, dtype=np.int32)
     place[term_order] = np.arange(features, dtype=np.int32)
-    collector.scale(statistics)
-    collector.forget_words()
-    columns = np.frombuffer(collector.terms, dtype=np.int32)
-    for first in range(0, len(columns), _PIECE):  # in place and in pieces: there may be many
-        columns[first : first + _PIECE] = place[columns[first : first + _PIECE]]
-    row_starts = np.concatenate([[0], np.frombuffer(collector.row_ends, dtype=np.int64)])
-    by_case = csr_array(
-        (np.frombuffer(collector.values, dtype=np.float32), columns, row_starts),
-        shape=(cases, features),
-    )
-    if not np.array_equal(order, np.arange(cases)):
-        by_case = by_case[order]
-    del columns
-    collector.let_go()
-    by_term = by_case.tocsc()
+    lengths = collector.lengths
+    starts = np.concatenate([[0], np.cumsum(lengths[order])]).astype(np.int64)
+    begins = np.empty(cases, dtype=np.int64)  # of each case, in the order of the collector
+    begins[order] = starts[:-1]
+    terms = np.empty(int(starts[-1]), dtype=np.int32)
+    values = np.empty(len(terms), dtype=np.float32)
+    first = 0
+    for piece in collector.take_scaled(statistics):
+        here = slice(first, first + len(piece.ends))
+        first = here.stop
+        shift = begins[here] - (piece.ends - lengths[here])
+        at = np.arange(len(piece.terms)) + np.repeat(shift, lengths[here])
+        terms[at] = place[piece.terms]
+        values[at] = piece.values
+    by_term = csr_rows(terms, values, starts, features).tocsc()
     return (
-        Rows(
-            by_case.indptr.astype(np.int64),
-            by_case.indices.astype(np.int32, copy=False),
-            by_case.data.astype(np.float32, copy=False),
-        ),
+        Rows(starts, terms, values),
         by_term.indptr.astype(np.int64),
         by_term.indices.astype(np.int32, copy=False),
         by_term.data.astype(np.float32, copy=False),

@@ -13,6 +13,8 @@ from typing import Any, ClassVar, NamedTuple, TypeVar
 from search.core.text import Token
 
 Key = TypeVar("Key")
+# Parts of a case, each after the key of what a block reads in it.
+Evidence = Iterable[tuple[Hashable | None, Mapping[str, Any]]]
 
 # What a case either records or not, one bit each. Checks are too many for bits: they have
 # features of their own. The order is part of the stored format.
@@ -99,10 +101,11 @@ class Block(ABC):
     def slots(self, view: View) -> Iterable[str]:
         """The slots that the case records."""
 
-    def evidence(self, case: Mapping[str, Any]) -> Hashable | None:
-        """What of a case this block reads: equal evidence has equal features and slots. None
-        where that can't be told more cheaply than by reading it."""
-        return None
+    def evidence(self, case: Mapping[str, Any]) -> Evidence:
+        """What of a case this block reads, in parts that it may as well read one by one, each
+        after a key: parts of equal keys have equal features and slots. None where that can't be
+        told more cheaply than by reading it."""
+        return [(None, case)]
 
     def additions(self, query: View, case: View) -> Iterable[Addition]:
         """What the case records here and the query lacks, where it is entered piece by piece;

@@ -62,8 +62,7 @@ class Normaliser:
     def __init__(self, replacements: Mapping[str, str]) -> None:
         self._whole: set[str] = set()
         self._pieces: dict[str, tuple[Piece, ...]] = {}
-        self._joined: dict[tuple[str, str], tuple[str, ...] | None] = {}
-        self._alone: dict[str, bool] = {}
+        self._reaches: dict[tuple[str, str], int] = {}
         self._tokens: dict[Piece, tuple[Token, ...]] = {}
         self._table: dict[tuple[str, ...], tuple[str, ...]] = {}
         # "a/c" is one sign; its pieces mean nothing by themselves. Signs come first: the other
@@ -86,10 +85,8 @@ class Normaliser:
         for words, meaning in self._table.items():
             if all(is_base(word) for word in words):
                 self._stems.setdefault(tuple(map(stem, words)), meaning)
-        self._longest = max(map(len, self._table), default=1)
-        # What longer forms begin with: most words begin none.
-        self._first = {words[0] for words in self._table if len(words) > 1}
-        self._first_stems = {words[0] for words in self._stems if len(words) > 1}
+        # Two words that begin longer forms, and how long the longest is: most begin none.
+        self._begun, self._begun_stems = _beginnings(self._table), _beginnings(self._stems)
         self._single = {words[0]: m for words, m in self._table.items() if len(words) == 1}
         self._single_stems = {words[0]: m for words, m in self._stems.items() if len(words) == 1}
 
@@ -100,32 +97,41 @@ class Normaliser:
     def interpret(self, pieces: Iterable[Piece]) -> list[Token]:
         """What the pieces of a text mean, in their order."""
         given = list(pieces)
+        spelt = [piece.spelt for piece in given]
         out: list[Token] = []
         at, last = 0, len(given) - 1
+        # Looked up here, without a call, for nearly all words were met before.
+        reaches, tokens = self._reaches.get, self._tokens.get
         while at <= last:
+            longest: int | None = 0
+            if at < last:
+                pair = spelt[at], spelt[at + 1]
+                longest = reaches(pair)
+                if longest is None:
+                    longest = self._reach(pair)
             piece = given[at]
-            if self._stands_alone(piece.spelt) and (
-                at == last or self._match_joined(piece.spelt, given[at + 1].spelt) is None
-            ):
-                out += self._read_alone(piece)
+            if not longest:
+                out += tokens(piece) or self._read_alone(piece)
                 at += 1
                 continue
-            length, meant = self._match(given, at)
+            length, meant = self._match(given, at, min(longest, last + 1 - at))
             said = " ".join(dict.fromkeys(piece.said for piece in given[at : at + length]))
             words = (piece.spelt,) if meant is None else meant
             out.extend(Token(stem(word), said, word) for word in words)
             at += length
         return out
 
-    def _stands_alone(self, word: str) -> bool:
-        """Whether no longer form begins with the word."""
-        alone = self._alone.get(word)
-        if alone is None:
-            if len(self._alone) >= _MOST_REMEMBERED:
-                self._alone = {}
-            alone = word not in self._first and stem(word) not in self._first_stems
-            self._alone[word] = alone
-        return alone
+    def _reach(self, pair: tuple[str, str]) -> int:
+        """How long the longest form is that may begin with these two words; 0 for none."""
+        if len(self._reaches) >= _MOST_REMEMBERED:
+            self._reaches = {}  # a new one: another thread may just be reading
+        one, two = pair
+        reach = self._reaches[pair] = max(
+            self._begun.get(pair, 0),
+            self._begun_stems.get((stem(one), stem(two)), 0),
+            0 if self._match_joined(one, two) is None else 2,
+        )
+        return reach
 
     def _read_alone(self, piece: Piece) -> tuple[Token, ...]:
         tokens = self._tokens.get(piece)
@@ -153,8 +159,10 @@ class Normaliser:
         meant = self._table.get(words)
         return self._stems.get(tuple(map(stem, words))) if meant is None else meant
 
-    def _match(self, pieces: list[Piece], at: int) -> tuple[int, tuple[str, ...] | None]:
-        for length in range(min(self._longest, len(pieces) - at), 0, -1):
+    def _match(
+        self, pieces: list[Piece], at: int, longest: int
+    ) -> tuple[int, tuple[str, ...] | None]:
+        for length in range(longest, 0, -1):
             meant = self._look_up(tuple([p.spelt for p in pieces[at : at + length]]))
             if meant is None and length == 2:
                 meant = self._match_joined(pieces[at].spelt, pieces[at + 1].spelt)
@@ -165,13 +173,7 @@ class Normaliser:
     def _match_joined(self, one: str, two: str) -> tuple[str, ...] | None:
         if min(len(one), len(two)) < 2 or len(one) + len(two) < _SHORTEST_JOINED:
             return None
-        pair = (one, two)
-        if pair in self._joined:
-            return self._joined[pair]
-        if len(self._joined) >= _MOST_REMEMBERED:
-            self._joined = {}  # a new one: another thread may just be reading
-        meant = self._joined[pair] = self.meaning(one + two)
-        return meant
+        return self.meaning(one + two)
 
     def split(self, text: str) -> list[Piece]:
         """Words and quantities, before anything is replaced."""
@@ -203,6 +205,16 @@ class Normaliser:
             else:
                 # The customer's van, but won't like wont.
                 yield Piece(word.removesuffix("'s").replace("'", ""), part)
+
+
+def _beginnings(forms: Iterable[tuple[str, ...]]) -> dict[tuple[str, str], int]:
+    """The first two words of forms of several words, and the length of the longest such form."""
+    out: dict[tuple[str, str], int] = {}
+    for words in forms:
+        if len(words) > 1:
+            pair = words[0], words[1]
+            out[pair] = max(out.get(pair, 0), len(words))
+    return out
 
 
 def letter_groups(word: str, size: int) -> list[str]:

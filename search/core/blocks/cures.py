@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from search.core.profile import CureModel
-from search.core.reading import Bag, Block, Feature, Item, ItemBlock, View
+from search.core.reading import Bag, Block, Evidence, Feature, Item, ItemBlock, View
 
 
 class Cures(ItemBlock):
@@ -30,6 +31,9 @@ class Cures(ItemBlock):
 
     def features(self, view: View) -> Iterator[Feature]:
         return iter(())
+
+    def evidence(self, case: Mapping[str, Any]) -> Evidence:
+        return ()
 
     def slots(self, view: View) -> list[str]:
         return []  # set together with the profiles

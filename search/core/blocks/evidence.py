@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, ClassVar
 
 from search.core.design import Scale
 from search.core.reading import (
     Addition,
     Bag,
+    Evidence,
     Feature,
     Item,
     ItemBlock,
@@ -32,13 +33,15 @@ class Codes(Bag):
         "subsystem": 0.3,
     }
 
-    def evidence(self, case: Mapping[str, Any]) -> Hashable:
-        return tuple(
-            [
-                (c["code"], c.get("failure_type"), c.get("family"), c.get("subsystem"))
-                for c in case.get("codes") or ()
-            ]
-        )
+    def evidence(self, case: Mapping[str, Any]) -> Evidence:
+        # As a whole: codes share families.
+        codes = case.get("codes")
+        if not codes:
+            return ()
+        read = [
+            (c["code"], c.get("failure_type"), c.get("family"), c.get("subsystem")) for c in codes
+        ]
+        return [(tuple(read), case)]
 
     def _named(self, view: View) -> Iterator[tuple[str, str, str]]:
         """(kind, name, code as shown) of every feature."""
@@ -81,15 +84,14 @@ class Symptoms(ItemBlock):
     part = "symptoms"
     SYMPTOM_SHARE: ClassVar[float] = 0.5  # the rest is for the conditions
 
-    def evidence(self, case: Mapping[str, Any]) -> Hashable:
-        return tuple([(s["key"], *(s.get("when") or ())) for s in case.get("symptoms") or ()])
+    def evidence(self, case: Mapping[str, Any]) -> Evidence:
+        symptoms = case.get("symptoms") or ()
+        if len({s["key"] for s in symptoms}) < len(symptoms):  # noted in several goes
+            symptoms = [{"key": key, "when": when} for key, when in _conditions(symptoms).items()]
+        return [((s["key"], *(s.get("when") or ())), {"symptoms": (s,)}) for s in symptoms]
 
     def _read(self, view: View) -> dict[str, list[str]]:
-        conditions: dict[str, dict[str, None]] = {}
-        for symptom in view.listed("symptoms"):
-            seen = conditions.setdefault(symptom["key"], {})
-            seen.update(dict.fromkeys(symptom.get("when") or ()))
-        return {key: list(when) for key, when in conditions.items()}
+        return _conditions(view.listed("symptoms"))
 
     def features(self, view: View) -> Iterator[Feature]:
         for key, when in self._read(view).items():
@@ -132,6 +134,15 @@ class Symptoms(ItemBlock):
         return out
 
 
+def _conditions(symptoms: Iterable[Mapping[str, Any]]) -> dict[str, list[str]]:
+    """Each symptom, with all conditions noted for it."""
+    conditions: dict[str, dict[str, None]] = {}
+    for symptom in symptoms:
+        seen = conditions.setdefault(symptom["key"], {})
+        seen.update(dict.fromkeys(symptom.get("when") or ()))
+    return {key: list(when) for key, when in conditions.items()}
+
+
 class Findings(ItemBlock):
     """What checks showed. A check that came out normal is a result; one not done is silence."""
 
@@ -144,10 +155,13 @@ class Findings(ItemBlock):
         self.scales = scales
         self.neighbour_alikeness = neighbour_alikeness
 
-    def evidence(self, case: Mapping[str, Any]) -> Hashable:
-        return tuple(
-            [(f["check"], f.get("result"), f.get("value")) for f in case.get("findings") or ()]
-        )
+    def evidence(self, case: Mapping[str, Any]) -> Evidence:
+        # One result per check: the last one noted counts.
+        last = {f["check"]: f for f in case.get("findings") or ()}
+        return [
+            ((check, f.get("result"), f.get("value")), {"findings": (f,)})
+            for check, f in last.items()
+        ]
 
     def _read(self, view: View) -> dict[str, Mapping[str, Any]]:
         # One result per check: the last one noted counts.

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from typing import Any, ClassVar
 
-from search.core.reading import Addition, Feature, Item, ItemBlock, View, soft_bins, unit_length
+from search.core.reading import (
+    Addition,
+    Evidence,
+    Feature,
+    Item,
+    ItemBlock,
+    View,
+    soft_bins,
+    unit_length,
+)
 from search.core.text import squeeze
 
 # The same few names come again and again.
@@ -26,8 +35,8 @@ class Names(ItemBlock):
         pieces = written.split() if field in self.WORDED else [written]
         return {name: piece for piece in pieces if (name := _level(piece))}
 
-    def evidence(self, case: Mapping[str, Any]) -> Hashable:
-        return tuple([case.get(field) for field in self.SHARES])
+    def evidence(self, case: Mapping[str, Any]) -> Evidence:
+        return [(tuple([case.get(field) for field in self.SHARES]), case)]
 
     def features(self, view: View) -> Iterator[Feature]:
         for field in self.SHARES:
@@ -85,9 +94,9 @@ class Amount(ItemBlock):
         bins = unit_length(soft_bins(value, self.centres))
         return [(self.key(str(i)), weight) for i, weight in bins]
 
-    def evidence(self, case: Mapping[str, Any]) -> Hashable:
+    def evidence(self, case: Mapping[str, Any]) -> Evidence:
         # Not None, which would say that it can't be told.
-        return (case.get(self.field),)
+        return [((case.get(self.field),), case)]
 
     def features(self, view: View) -> Iterator[Feature]:
         return (Feature(name, weight) for name, weight in self._bins(view))
