@@ -69,6 +69,13 @@ class _Layer:
         alive[gone] = False
         return replace(self, alive=alive)
 
+    def count(self, term: int) -> int:
+        """How many of its cases have the feature."""
+        start, end = self.segment.starts[term : term + 2].tolist()
+        if self.alive is None:
+            return int(end - start)
+        return int(np.count_nonzero(self.alive[self.segment.docs[start:end]]))
+
     @property
     def cases(self) -> int:
         return len(self.segment) if self.alive is None else int(self.alive.sum())
@@ -220,24 +227,20 @@ class CaseIndex:
         """Words of the query's complaint, as written, that no case has, in the text's order;
         without those that were read as a word one slip away."""
         view = self.vectoriser.query_view(query, self.statistics, self._count_words)
-        said = {word_feature(token.word): token.said for token in reversed(view.tokens)}
-        features = list(said)[::-1]
-        known = np.zeros(len(features), dtype=bool)
-        for layer in self.layers:
-            known |= layer.segment.terms.find(features) >= 0
-        unknown = (
-            said[name] for name, is_known in zip(features, known, strict=True) if not is_known
-        )
+        said = {token.word: token.said for token in reversed(view.tokens)}
+        words = list(said)[::-1]
+        counts = self._count_words(words)
+        unknown = (said[word] for word, count in zip(words, counts, strict=True) if not count)
         return list(dict.fromkeys(unknown))
 
     def _count_words(self, words: list[str]) -> NDArray[np.float64]:
-        """In how many cases each stem stands, built or newer; shape (words,)."""
+        """In how many cases that still count each stem stands, built or newer; shape (words,)."""
         features = list(map(word_feature, words))
         counts = np.zeros(len(words))
         for layer in self.layers:
-            terms = layer.segment.terms.find(features)
-            known, starts = terms >= 0, layer.segment.starts
-            counts[known] += starts[terms[known] + 1] - starts[terms[known]]
+            for place, term in enumerate(layer.segment.terms.find(features).tolist()):
+                if term >= 0:
+                    counts[place] += layer.count(term)
         return counts
 
 
