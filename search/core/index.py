@@ -202,7 +202,7 @@ class CaseIndex:
         """
         if limit < 1:
             raise ValueError(f"limit must be at least 1, got {limit!r}")
-        vector = self.vectoriser.read_query(query, self.statistics, self._count_words)
+        vector = self.vectoriser.read_query(query, self.statistics, self._know_words)
         if not vector.features:
             return []
         filters, excluded = filters or Filters(), list(exclude)
@@ -226,12 +226,18 @@ class CaseIndex:
     def unknown_words(self, query: Mapping[str, Any]) -> list[str]:
         """Words of the query's complaint, as written, that no case has, in the text's order;
         without those that were read as a word one slip away."""
-        view = self.vectoriser.query_view(query, self.statistics, self._count_words)
+        view = self.vectoriser.query_view(query, self.statistics, self._know_words)
         said = {token.word: token.said for token in reversed(view.tokens)}
         words = list(said)[::-1]
         counts = self._count_words(words)
         unknown = (said[word] for word, count in zip(words, counts, strict=True) if not count)
         return list(dict.fromkeys(unknown))
+
+    def _know_words(self, words: list[str]) -> NDArray[np.float64]:
+        """In how many cases each stem stands now or stood at the build, whichever is more: what
+        was a word then is no slip because its cases left."""
+        stood = self.statistics.masses(list(map(word_feature, words)))
+        return np.maximum(self._count_words(words), stood)
 
     def _count_words(self, words: list[str]) -> NDArray[np.float64]:
         """In how many cases that still count each stem stands, built or newer; shape (words,)."""
