@@ -1,8 +1,8 @@
 """How long vehicles last: a published schedule of how many are still on the road at each age.
 
 Source: Lu 2006, Vehicle Survivability and Travel Mileage Schedules, NHTSA, DOT HS 809 952; from
-registrations of 1977 to 2002 in the United States. The column for cars was seen in a stored
-transcription; the one for light trucks is from memory, not verified, but reproduces the report's
+registrations of 1977 to 2002 in the United States. The column for cars was checked against
+a transcription; the one for light trucks is from memory, not verified, but reproduces the report's
 lifetime miles and discount factors.
 
 Vehicles last longer today: Greene and Leard 2024 (Transportation Research A) put the median life
